@@ -1,0 +1,54 @@
+"""The form in which observations leave this room: blocks of rows in file order, times in UTC."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+GOOD, UNCERTAIN, BAD = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Block:
+    """Rows of one or more tags that share their times, in the order of the file.
+
+    `time_us` is int64 microseconds since 1970 UTC, shape (n,). `values` holds float64 (n,) in the export's
+    own unit, NaN where the cell is empty or no number. `quality` holds uint8 (n,) of GOOD, UNCERTAIN, BAD
+    for tags that carry a quality; a tag absent from it is GOOD wherever it has a value. `texts` holds object
+    arrays (n,) of the cell's text (None where empty) for state tags only.
+    A cell that is empty (no observation) and a cell that is a text in a number column differ: the first has
+    quality GOOD and NaN, the second quality BAD and NaN, so that a held value ends there.
+    """
+
+    time_us: npt.NDArray[np.int64]
+    values: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    quality: Mapping[str, npt.NDArray[np.uint8]] = field(default_factory=dict)
+    texts: Mapping[str, npt.NDArray[np.object_]] = field(default_factory=dict)
+
+
+@dataclass
+class ReadLog:
+    """What reading one file counted; filled while its blocks are read."""
+
+    rows: int = 0
+    refused: int = 0
+    refusals: list[tuple[int, str]] = field(default_factory=list)  # (line number, why), the first 200
+    texts: dict[str, dict[str, int]] = field(default_factory=dict)  # number tag -> text -> count
+    duplicates: dict[str, int] = field(default_factory=dict)  # tag -> rows with a time already read
+    notes: list[str] = field(default_factory=list)  # how the file was read, in plain words
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """One input as the pages and JSON list it."""
+
+    path: Path
+    file: str  # the name shown
+    sha256: str
+    rows: int
+    refused: int
+    notes: tuple[str, ...] = ()

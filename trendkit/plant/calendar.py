@@ -1,0 +1,139 @@
+"""Plant time: periods, plant days, months and shifts, all resolved to UTC.
+
+A plant day D runs from D at the plant's day start to D+1 at it, so it lasts 23 or 25 hours when the clock
+changes (contract, section 2). Periods are closed at their start and open at their end.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from trendkit.errors import InputError, Problem
+from trendkit.plant.model import Plant, Shift
+
+
+@dataclass(frozen=True)
+class Period:
+    """A span of time, closed at `start_utc`, open at `end_utc`, with the zone it is shown in."""
+
+    start_utc: pd.Timestamp
+    end_utc: pd.Timestamp
+    timezone: str
+
+    @property
+    def hours(self) -> float:
+        """Real hours in the period (a clock change shortens or lengthens a day)."""
+        return (self.end_utc - self.start_utc).total_seconds() / 3600.0
+
+    def local(self, moment: pd.Timestamp) -> pd.Timestamp:
+        """Return a UTC moment as plant time."""
+        return moment.tz_convert(self.timezone)
+
+
+def _clock(text: str) -> time:
+    hour, minute = text.split(":")
+    return time(int(hour), int(minute))
+
+
+def to_utc(local: datetime, timezone: str) -> pd.Timestamp:
+    """Return a wall-clock moment of `timezone` as UTC; the earlier one when the clock shows it twice.
+
+    Examples
+    --------
+    >>> to_utc(datetime(2026, 3, 8, 0, 0), "America/Denver")
+    Timestamp('2026-03-08 07:00:00+0000', tz='UTC')
+    """
+    aware = local.replace(tzinfo=ZoneInfo(timezone), fold=0)
+    return pd.Timestamp(aware.astimezone(ZoneInfo("UTC"))).tz_convert("UTC")
+
+
+def day_start(plant: Plant, day: date) -> pd.Timestamp:
+    """Return the UTC moment at which plant day `day` begins."""
+    return to_utc(datetime.combine(day, _clock(plant.day_starts_at)), plant.timezone)
+
+
+def day_period(plant: Plant, day: date) -> Period:
+    """Return the plant day `day` as a period of 23, 24 or 25 hours."""
+    return Period(day_start(plant, day), day_start(plant, day + timedelta(days=1)), plant.timezone)
+
+
+def month_period(plant: Plant, month: str) -> Period:
+    """Return the plant month ``YYYY-MM`` as a period.
+
+    Raises
+    ------
+    InputError
+        When the text is not a month.
+    """
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
+        raise InputError(
+            Problem("this is not a month", place="--month", found=repr(month), expected="YYYY-MM, as in 2026-03")
+        )
+    first = date(int(month[:4]), int(month[5:]), 1)
+    following = date(first.year + (first.month == 12), first.month % 12 + 1, 1)
+    return Period(day_start(plant, first), day_start(plant, following), plant.timezone)
+
+
+def parse_day(text: str, option: str = "--day") -> date:
+    """Return the date written as ``YYYY-MM-DD``; an InputError names the option otherwise."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(
+            Problem("this is not a day", place=option, found=repr(text), expected="YYYY-MM-DD, as in 2026-03-14")
+        ) from None
+
+
+def parse_moment(plant: Plant, text: str, option: str) -> pd.Timestamp:
+    """Return a date (the start of that plant day) or a time, plant-local or with offset, as UTC."""
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+        return day_start(plant, parse_day(text, option))
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(
+            Problem(
+                "this is neither a day nor a time",
+                place=option,
+                found=repr(text),
+                expected="2026-03-14, 2026-03-14T07:00 or 2026-03-14T07:00-06:00",
+            )
+        ) from None
+    if moment.tzinfo is not None:
+        return pd.Timestamp(moment).tz_convert("UTC")
+    return to_utc(moment, plant.timezone)
+
+
+def period_between(plant: Plant, start: str, end: str) -> Period:
+    """Return the period from ``--from`` up to, not including, ``--to``."""
+    first, last = parse_moment(plant, start, "--from"), parse_moment(plant, end, "--to")
+    if last <= first:
+        raise InputError(
+            Problem("the period is empty", place="--from/--to", found=f"{start} to {end}", expected="--to after --from")
+        )
+    return Period(first, last, plant.timezone)
+
+
+def plant_days(plant: Plant, times: pd.DatetimeIndex) -> pd.Index:
+    """Return the plant day (`datetime.date`) each UTC time belongs to, index positions kept."""
+    start = _clock(plant.day_starts_at)
+    local = times.tz_convert(plant.timezone).tz_localize(None)
+    shifted = local - pd.Timedelta(hours=start.hour, minutes=start.minute)
+    return pd.Index(shifted.date, name="day")
+
+
+def shift_names(shifts: tuple[Shift, ...], times: pd.DatetimeIndex, timezone: str) -> pd.Series:
+    """Return the shift name in force at each UTC time, "" outside all shifts. Index: `times`."""
+    local = times.tz_convert(timezone)
+    minute = pd.Series(local.hour * 60 + local.minute, index=times)
+    names = pd.Series("", index=times, dtype=object)
+    for shift in shifts:
+        first, last = (clock.hour * 60 + clock.minute for clock in (_clock(shift.start), _clock(shift.end)))
+        inside = (minute >= first) & (minute < last) if first < last else (minute >= first) | (minute < last)
+        names[inside & (names == "")] = shift.name
+    return names

@@ -1,0 +1,30 @@
+"""The regular grid of one press: what the series room hands to the press room."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trendkit.findings import Finding
+
+
+@dataclass(frozen=True)
+class PressGrid:
+    """Time-weighted bins of one press on one regular UTC grid, in SI units.
+
+    `roles` has a UTC DatetimeIndex named "time" (the bin's start, closed left) and one column per role or free
+    tag of the press, named as in the contract; NaN where less than half of the bin has good data.
+    Numbers are float64. `running` and `belt_trip` are 1.0, 0.0 or NaN; `feed_source` and `mode` are text or None.
+    `good_share` has the same index and columns, 0 to 1. `basis` says per column "metered", "counter", "assumed"
+    (a fixed value of the plant file) or "split" (a share of a common meter).
+    """
+
+    press: str  # slug
+    every_s: int
+    roles: pd.DataFrame
+    good_share: pd.DataFrame
+    basis: Mapping[str, str]
+    findings: tuple[Finding, ...] = ()
+    notes: tuple[str, ...] = ()
