@@ -35,7 +35,7 @@ class Problem:
             text += f"; found {self.found}"
         if self.expected is not None:
             text += f"; expected {self.expected}"
-        text = text.rstrip(".") + "."
+        text = text if text.endswith(("?", "!")) else text.rstrip(".") + "."
         if self.hint is not None:
             text += f" To do: {self.hint.rstrip('.')}."
         return text

@@ -1,0 +1,261 @@
+"""The command line: one thin function per command; every job itself is in `trendkit.jobs`.
+
+Comes in: words typed at a prompt. Goes out: a short summary (or one JSON object) on standard output, progress
+on standard error, exit code 0, 2 (the call or an input is wrong) or 1 (unforeseen).
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trendkit import __version__
+from trendkit.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    from trendkit.jobs import Done
+
+# Typer carries the command-line parser under changing names; the public exception leads to its base class.
+UsageError: Any = typer.BadParameter.__mro__[1]
+
+app = typer.Typer(
+    help="Tag exports of belt filter presses in; defended figures, upsets and tuning pages out.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    context_settings={"max_content_width": 100},
+)
+plant_app = typer.Typer(help="Check the plant file.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(plant_app, name="plant")
+
+PlantOption = Annotated[Path, typer.Option("--plant", help="The plant file (TOML).", metavar="PLANT")]
+FilesArgument = Annotated[
+    list[str] | None, typer.Argument(help="Exports and bench sheets; folders and globs are searched.", metavar="FILE")
+]
+PressOption = Annotated[str | None, typer.Option("--press", help="One press only, by name.", metavar="NAME")]
+FromOption = Annotated[str | None, typer.Option("--from", help="First plant day or time.", metavar="WHEN")]
+ToOption = Annotated[str | None, typer.Option("--to", help="Day or time at which to stop (not included).", metavar="WHEN")]
+FolderOption = Annotated[Path, typer.Option("--out", help="Folder for the page and its files.", metavar="DIR")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+
+
+def _progress(text: str) -> None:
+    """Say on standard error what is being done, when a person is there to read it."""
+    if sys.stderr.isatty():
+        typer.echo(f"… {text}", err=True)
+
+
+def _report(done: Done, as_json: bool) -> None:
+    if as_json:
+        typer.echo(json.dumps(done.as_json, ensure_ascii=False, allow_nan=False))
+        return
+    for line in done.summary:
+        typer.echo(line)
+
+
+def _print_version(is_asked: bool) -> None:
+    if is_asked:
+        typer.echo(f"trendkit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[  # noqa: ARG001 - read by its callback
+        bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unforeseen failure.")] = False,  # noqa: ARG001
+) -> None:
+    """Tag exports of belt filter presses in; defended figures, upsets and tuning pages out.
+
+    The numbers advise; people decide. Local codes, the plant's procedures and licensed staff govern every
+    change on a press.
+    """
+
+
+@app.command(short_help="The main job on the sample exports")
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder for the pages.", metavar="DIR")] = Path("reports/demo"),
+    as_json: JsonOption = False,
+) -> None:
+    """Run the main job on sample_exports/: a month's review, a bad-day page and a tuning page.
+
+    Example: trendkit demo --out reports/demo
+    """
+    from trendkit import jobs
+
+    _report(jobs.demo(out, _progress), as_json)
+
+
+@plant_app.command("check", short_help="Validate a plant file, with exports too")
+def plant_check(
+    plant: Annotated[Path, typer.Argument(help="The plant file (TOML).", metavar="PLANT")],
+    files: FilesArgument = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Validate a plant file: every mistake at once; with FILEs also what the exports say about its tags.
+
+    Example: trendkit plant check sample_exports/plant.toml sample_exports
+    """
+    from trendkit import jobs
+
+    _report(jobs.check_plant(plant, files or [], _progress), as_json)
+
+
+@app.command(short_help="Every computed series on one grid")
+def table(
+    plant: PlantOption,
+    out: Annotated[Path, typer.Option("--out", help="figures.parquet, .csv or .xlsx", metavar="FILE")],
+    files: FilesArgument = None,
+    start: FromOption = None,
+    end: ToOption = None,
+    every: Annotated[str, typer.Option("--every", help="Length of a row.", metavar="DURATION")] = "1min",
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write every computed series on one regular grid (SI units, UTC).
+
+    Example: trendkit table --plant sample_exports/plant.toml --out figures.parquet sample_exports
+    """
+    from trendkit import jobs
+
+    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(jobs.write_figure_table(call, out, every), as_json)
+
+
+@app.command(short_help="The upset ledger")
+def upsets(
+    plant: PlantOption,
+    out: Annotated[Path, typer.Option("--out", help="upsets.csv, .json or .parquet", metavar="FILE")],
+    files: FilesArgument = None,
+    start: FromOption = None,
+    end: ToOption = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the upset ledger: what went wrong, when, how badly, and the likeliest causes.
+
+    Example: trendkit upsets --plant sample_exports/plant.toml --out upsets.csv sample_exports
+    """
+    from trendkit import jobs
+
+    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(jobs.write_upset_ledger(call, out), as_json)
+
+
+@app.command(short_help="How the press did in a month")
+def review(
+    plant: PlantOption,
+    out: FolderOption,
+    files: FilesArgument = None,
+    month: Annotated[str | None, typer.Option("--month", help="The month to review.", metavar="YYYY-MM")] = None,
+    start: FromOption = None,
+    end: ToOption = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Review a month, a week or a shift: capture, cake, polymer, loading, hours and cost, with limits.
+
+    Example: trendkit review --plant sample_exports/plant.toml --month 2026-03 --out reports/march sample_exports
+    """
+    from trendkit import jobs
+
+    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(jobs.review(call, month, out), as_json)
+
+
+@app.command(short_help="What went wrong on a bad cake day")
+def troubleshoot(
+    plant: PlantOption,
+    day: Annotated[str, typer.Option("--day", help="The plant day to look at.", metavar="YYYY-MM-DD")],
+    out: FolderOption,
+    files: FilesArgument = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what went wrong on a bad cake day, what moved first and what to check on the press.
+
+    Example: trendkit troubleshoot --plant sample_exports/plant.toml --day 2026-03-18 --out reports/day sample_exports
+    """
+    from trendkit import jobs
+
+    call = jobs.Call(plant, tuple(files or ()), press, None, None, _progress)
+    _report(jobs.troubleshoot(call, day, out), as_json)
+
+
+@app.command(short_help="Where to run the gravity belt")
+def tune(
+    plant: PlantOption,
+    out: FolderOption,
+    files: FilesArgument = None,
+    start: FromOption = None,
+    end: ToOption = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say where to run the gravity belt, with limits, or that these data cannot tell.
+
+    Example: trendkit tune --plant sample_exports/plant.toml --out reports/tune sample_exports
+    """
+    from trendkit import jobs
+
+    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(jobs.tune(call, out), as_json)
+
+
+@app.command(short_help="An invented plant with known truth")
+def simulate(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the invented plant into.", metavar="DIR")],
+    days: Annotated[int, typer.Option("--days", help="How many days.", min=1, max=800)] = 31,
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same plant.", min=0)] = 1,
+    scenario: Annotated[str, typer.Option("--scenario", help="Which plant; see the list below.", metavar="NAME")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Write an invented plant: exports, bench sheet, plant file, and the ledger of what truly happened.
+
+    Example: trendkit simulate --out made-up --days 31 --seed 7
+    """
+    from trendkit import jobs
+
+    _report(jobs.simulate(out, days, seed, scenario, _progress), as_json)
+
+
+def _fail(text: str, code: int) -> int:
+    typer.echo(text, err=True)
+    return code
+
+
+def run(words: list[str]) -> int:
+    """Run one command line and return its exit code; messages go to standard error."""
+    is_debugging = "--debug" in words
+    words = [word for word in words if word != "--debug"]
+    try:
+        outcome: Any = app(args=words, prog_name="trendkit", standalone_mode=False)
+    except InputError as error:
+        return _fail(str(error), 2)
+    except UsageError as error:
+        place = error.ctx.command_path if error.ctx else "trendkit"
+        if type(error).__name__ == "NoArgsIsHelpError":
+            return _fail(error.format_message(), 2)
+        return _fail(Problem(error.format_message(), place=place, hint=f"see {place} --help").sentence(), 2)
+    except (KeyboardInterrupt, typer.Abort):
+        return _fail("Stopped; nothing half-written is left behind.", 1)
+    except Exception as error:
+        if is_debugging:
+            raise
+        text = f"Something unforeseen went wrong ({type(error).__name__}: {error})."
+        return _fail(f"{text} To do: run it again with --debug and report what it prints.", 1)
+    return outcome if isinstance(outcome, int) else 0
+
+
+def main() -> None:
+    """Run the command line of this process and leave with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    sys.exit(run(sys.argv[1:]))
