@@ -37,6 +37,8 @@ class Tag:
     """One tag of an export and how its numbers become the role's SI column.
 
     ``reading in unit`` -> straight lines of `scale` when given, else ``factor * reading + offset``.
+    A rate role given as its counter (`is_counter_of_rate`) turns into the amount whose hourly rate the column
+    holds: m3 for a column in m3/h, L for L/h, kg for kg/h.
     """
 
     name: str  # the role, or the free name
@@ -52,7 +54,7 @@ class Tag:
     uncertainty: Uncertainty = Uncertainty()
     counter_rolls_at: float | None = None  # in `unit`
     is_counter_of_rate: bool = False  # a flow or weight role given as its counter
-    on_values: tuple[str, ...] = ()
+    on_values: tuple[str, ...] = ()  # states: texts that mean "on", compared without regard to case
     measured_by: Literal["drive", "belt"] | None = None
     split_among: tuple[str, ...] = ()  # slugs of the presses a shared meter serves
     split: Literal["by_running_width", "by_feed"] | None = None
@@ -108,7 +110,7 @@ class Press:
     cake_density_kg_m3: float = 1060.0
     filtrate: Filtrate = Filtrate()
     polymer_strength_of: Literal["solution"] = "solution"
-    targets: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)  # mode -> figure -> Limit, SI
+    targets: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)  # mode -> column ("capture_pct") -> SI
     tags: Mapping[str, Tag] = field(default_factory=dict)  # role or free name -> Tag
     fixed: Mapping[str, Fixed] = field(default_factory=dict)  # role -> Fixed
     changes: tuple[Change, ...] = ()
@@ -120,6 +122,18 @@ class Press:
             if change.start_utc <= time:
                 changed = replace(changed, **dict(change.settings))
         return changed
+
+    def tag_spans(self, name: str) -> tuple[tuple[pd.Timestamp | None, Tag], ...]:
+        """Return the tag of a role or free name with the UTC moment each version holds from, None = always.
+
+        A dated setting may change a meter's span or unit; without one there is a single version.
+        """
+        spans: list[tuple[pd.Timestamp | None, Tag]] = [(None, self.tags[name])] if name in self.tags else []
+        for change in self.changes:
+            changed = change.settings.get("tags", {}).get(name)
+            if changed is not None and (not spans or spans[-1][1] != changed):
+                spans.append((change.start_utc, changed))
+        return tuple(spans)
 
     def uncertainty_of(self, role: str) -> Uncertainty:
         """Return the standard uncertainty of a role's reading: the plant file's, else the role table's."""
@@ -217,6 +231,7 @@ class Plant:
     lab: Lab = Lab()
     tickets_files: str | None = None
     deliveries_files: str | None = None
+    cautions: tuple[str, ...] = ()  # plain sentences: unusual but possible settings
 
     def press(self, name_or_slug: str) -> Press | None:
         """Return the press of that name or slug, None when the plant has none such."""

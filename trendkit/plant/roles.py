@@ -68,3 +68,52 @@ ROLES: dict[str, Role] = {role.name: role for role in _TABLE}
 LAB_POINTS = ("feed", "filtrate", "cake", "thickened", "polymer", "washwater", "wash_return")
 LAB_UNITS = {"TS": "percent", "TSS": "mg/L", "TDS": "mg/L", "VS": "percent"}
 MODES = ("dewatering", "thickening")
+
+
+@dataclass(frozen=True)
+class Target:
+    """One figure a limit can be set on: its name in the plant file, its column, unit and sanity range."""
+
+    name: str
+    column: str
+    unit: str  # pint unit of the column
+    sane_low: float
+    sane_high: float
+    modes: tuple[str, ...] = MODES
+
+
+_DEWATERING = ("dewatering",)
+_TARGETS: tuple[Target, ...] = (
+    Target("cake_solids", "cake_solids_pct", "percent", 4, 60, _DEWATERING),
+    Target("thickened_solids", "thickened_solids_pct", "percent", 0.5, 20, ("thickening",)),
+    Target("capture", "capture_pct", "percent", 30, 100),
+    Target("filtrate_tss", "filtrate_tss_mg_l", "mg/L", 0, 40_000),
+    Target("polymer_dose", "polymer_dose_kg_t", "kg/t", 0, 60),
+    Target("solids_loading", "solids_loading_kg_h_m", "kg/h/m", 5, 3_000),
+    Target("hydraulic_loading", "hydraulic_loading_m3_h_m", "m3/h/m", 0.2, 100),
+    Target("belt_speed_ratio", "belt_speed_ratio", "", 0.1, 20, _DEWATERING),
+    Target("gravity_drain_time", "gravity_drain_time_s", "s", 1, 1_200),
+    Target("belt_solids", "belt_solids_kg_m2", "kg/m2", 0.01, 50),
+    Target("cake_thickness", "cake_thickness_mm", "mm", 0.5, 100, _DEWATERING),
+    Target("wedge_contact", "wedge_contact_pct", "percent", 0, 100, _DEWATERING),
+    Target("tank_upflow", "tank_upflow_m_h", "m/h", 0, 1_000),
+    Target("washwater_per_solids", "washwater_m3_t", "m3/t", 0, 1_000),
+    Target("energy_per_solids", "energy_kwh_t", "kWh/t", 0, 5_000),
+)
+_TARGET_ROLES = (
+    "feed_flow",
+    "feed_solids",
+    "filtrate_solids",
+    "polymer_flow",
+    "dilution_water_flow",
+    "washwater_flow",
+    "washwater_pressure",
+    "gravity_belt_speed",
+    "pressure_belt_speed",
+    "belt_tension",
+    "gravity_zone_depth",
+)
+TARGETS: dict[str, Target] = {target.name: target for target in _TARGETS} | {
+    name: Target(name, role.column, role.unit, role.sane_low or 0.0, role.sane_high or 1e9)
+    for name, role in ((name, ROLES[name]) for name in _TARGET_ROLES)
+}
