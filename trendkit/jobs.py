@@ -58,3 +58,63 @@ class PressSeries:
     lab: pd.DataFrame
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
+
+
+# --- from files to figures -------------------------------------------------------------------------------
+
+
+def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
+    if name is None:
+        return plant.presses
+    press = plant.press(name)
+    if press is None:
+        known = ", ".join(each.name for each in plant.presses)
+        raise InputError(Problem("the plant has no such press", place="--press", found=repr(name), expected=known))
+    return (press,)
+
+
+def _asked_period(plant: Plant, start: str | None, end: str | None) -> Period | None:
+    if start is None and end is None:
+        return None
+    if start is None or end is None:
+        missing = "--from" if start is None else "--to"
+        raise InputError(Problem("a period needs both its ends", place=missing, found="nothing", expected="a day or a time"))
+    return period_between(plant, start, end)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything read for one command: the series of each press and what was read to get them."""
+
+    plant: Plant
+    presses: tuple[PressSeries, ...]
+    inputs: tuple[InputFile, ...]
+    span: Period  # from the first to the last observation read
+
+
+def read_presses(call: Call, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, every_s: int = 60) -> Reading:
+    """Read the files of a call and compute the figure table of each press asked for.
+
+    `start_utc`/`end_utc` bound what is read (None: all there is); bins of `every_s` seconds.
+    """
+    plant = load_plant(call.plant)
+    presses = _chosen_presses(plant, call.press)
+    if not call.files:
+        raise InputError(Problem("no input is named", place="FILE", found="nothing", expected="exports, folders or globs"))
+    call.progress("looking for exports and bench sheets")
+    found = find_inputs(call.files, plant)
+    exports = open_exports(found.exports, plant)
+    sheets = [read_lab(path, plant) for path in found.labs]
+    call.progress(f"reading {len(exports)} exports")
+    grids, inputs = build_grids(exports, plant, presses, start_utc, end_utc, every_s)
+    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
+    series = []
+    for press in presses:
+        call.progress(f"computing the figures of {press.name}")
+        grid = grids[press.slug]
+        samples = lab[lab["press"] == press.slug] if lab is not None else None
+        table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, every_s)
+        series.append(PressSeries(press, table, grid.good_share["feed_flow_m3_h"], samples, grid.findings, grid.notes))
+    index = series[0].table.frame.index
+    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
+    return Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)

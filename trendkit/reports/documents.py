@@ -1,0 +1,204 @@
+"""The JSON documents beside the pages, key by key as the contract, section 4, lists them. All numbers SI."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from trendkit import __version__
+from trendkit.plant.model import Limit
+from trendkit.press.results import Figure, FigureTable, PeriodReview
+from trendkit.reports.cautions import AT_THE_PRESS
+from trendkit.reports.context import PageContext
+from trendkit.reports.jsonio import records
+from trendkit.tuning.results import Tuning
+from trendkit.upsets.results import Cause, DayAccount, Upset
+
+
+def frame_of_page(command: str, context: PageContext, notes: Sequence[str]) -> dict[str, Any]:
+    """Return the keys every page's JSON opens with; `cautions` are the notes, then those for work at the press."""
+    period = context.period
+    return {
+        "command": command,
+        "trendkit_version": __version__,
+        "press": context.press.slug,
+        "press_name": context.press.name,
+        "plant": context.plant.name,
+        "plant_file_sha256": context.plant.sha256,
+        "period": {
+            "start": period.start_utc,
+            "end": period.end_utc,
+            "timezone": period.timezone,
+            "covered_share": context.covered_share,
+        },
+        "inputs": [
+            {"file": each.file, "sha256": each.sha256, "rows": each.rows, "refused": each.refused}
+            for each in context.inputs
+        ],
+        "data_quality": [
+            {
+                "press": finding.press,
+                "tag": finding.tag,
+                "role": finding.role,
+                "fault": finding.fault,
+                "start": finding.start_utc,
+                "end": finding.end_utc,
+                "effect": finding.effect,
+                "evidence": finding.evidence,
+                "count": finding.count,
+            }
+            for finding in context.findings
+        ],
+        "excluded": [
+            {"start": each.start_utc, "end": each.end_utc, "press": each.press, "reason": each.reason}
+            for each in context.excluded
+        ],
+        "cautions": list(dict.fromkeys((*context.notes, *notes, *AT_THE_PRESS))),
+    }
+
+
+def _limit(limit: Limit | None) -> dict[str, float | None] | None:
+    return None if limit is None else {"min": limit.low, "max": limit.high}
+
+
+def _figure(figure: Figure) -> dict[str, Any]:
+    return {
+        "value": figure.value,
+        "low": figure.low,
+        "high": figure.high,
+        "unit": figure.unit,
+        "n": figure.n,
+        "method": figure.method,
+        "previous": figure.previous,
+        "target": _limit(figure.target),
+        "meets_target": figure.meets_target,
+        "reason": figure.reason,
+    }
+
+
+def _figures(figures: Mapping[str, Figure]) -> dict[str, Any]:
+    return {name: _figure(figure) for name, figure in figures.items()}
+
+
+def _causes(causes: Sequence[Cause]) -> list[dict[str, Any]]:
+    return [{"cause": c.cause, "weight": c.weight, "because": c.because, "check": c.check} for c in causes]
+
+
+def upset_rows(upsets: Sequence[Upset]) -> list[dict[str, Any]]:
+    """Return the ledger's rows in the contract's order of columns, lists kept as lists."""
+    return [
+        {
+            "press": upset.press,
+            "run": upset.run,
+            "start": upset.start,
+            "effect_start": upset.effect_start,
+            "detected_at": upset.detected_at,
+            "end": upset.end,
+            "kind": upset.kind,
+            "kinds": list(upset.kinds),
+            "severity": upset.severity,
+            "first_sign": upset.first_sign,
+            "cause": upset.cause,
+            "causes": _causes(upset.causes),
+            "evidence": upset.evidence,
+            "lost_dry_solids_kg": upset.lost_dry_solids_kg,
+            "extra_cost": upset.extra_cost,
+        }
+        for upset in upsets
+    ]
+
+
+def _run_rows(runs: pd.DataFrame) -> list[dict[str, Any]]:
+    return records(runs.rename(columns={"start_utc": "start", "end_utc": "end"}))
+
+
+def review_document(
+    context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
+) -> dict[str, Any]:
+    """Return review.json: figures with limits, by mode, day and shift, and the upsets of the period."""
+    return {
+        **frame_of_page("review", context, (*table.notes, *review.notes)),
+        "figures": _figures(review.figures),
+        "by_mode": {mode: {"figures": _figures(figures)} for mode, figures in review.by_mode.items()},
+        "by_day": records(review.by_day),
+        "by_shift": records(review.by_shift),
+        "by_run": _run_rows(review.runs),
+        "capture_by_method": _figures(review.capture_by_method),
+        "costs": [
+            {"name": line.name, "amount": line.amount, "per_dry_t": line.per_dry_t, "price": line.price}
+            for line in review.costs
+        ],
+        "missing_prices": list(review.missing_prices),
+        "unavailable": dict(table.unavailable),
+        "upsets": upset_rows(upsets),
+    }
+
+
+def troubleshoot_document(
+    context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]
+) -> dict[str, Any]:
+    """Return troubleshoot.json: the verdict, the differences, the order of signs, the causes and the checks."""
+    return {
+        **frame_of_page("troubleshoot", context, (*table.notes, *account.notes)),
+        "day": account.day,
+        "verdict": account.verdict,
+        "answer": account.answer,
+        "cake_solids_pct": account.cake_solids_pct,
+        "usual_cake_solids_pct": account.usual_cake_solids_pct,
+        "capture_pct": account.capture_pct,
+        "usual_capture_pct": account.usual_capture_pct,
+        "compared_with": [{"day": each.day, "why": each.why} for each in account.compared_with],
+        "changes": [
+            {
+                "figure": change.figure,
+                "value": change.value,
+                "usual": change.usual,
+                "usual_low": change.usual_low,
+                "usual_high": change.usual_high,
+                "z": change.z,
+            }
+            for change in account.changes
+        ],
+        "timeline": [
+            {"time": m.time, "role": m.role, "direction": m.direction, "size": m.size, "unit": m.unit}
+            for m in account.timeline
+        ],
+        "contributions": [
+            {"factor": c.factor, "points": c.points, "low": c.low, "high": c.high} for c in account.contributions
+        ],
+        "causes": _causes(account.causes),
+        "checks": list(account.checks),
+        "unavailable": dict(table.unavailable),
+        "upsets": upset_rows(upsets),
+    }
+
+
+def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, Any]:
+    """Return tune.json: the decision with its reason, the curve, what was recommended and what it is worth."""
+    best, gain, known = tuning.recommended, tuning.gain, tuning.identifiability
+    return {
+        **frame_of_page("tune", context, (*table.notes, *tuning.notes)),
+        "decision": tuning.decision,
+        "reason": tuning.reason,
+        "decided_by": tuning.decided_by,
+        "recommended": best
+        and {
+            "gravity_belt_speed_m_min": best.gravity_belt_speed_m_min,
+            "low": best.low,
+            "high": best.high,
+            "belt_speed_ratio": best.belt_speed_ratio,
+        },
+        "curve": records(tuning.curve),
+        "now": dict(tuning.now),
+        "gain": gain and {"value": gain.value, "low": gain.low, "high": gain.high, "unit": gain.unit},
+        "identifiability": {
+            "speed_range_m_min": known.speed_range_m_min,
+            "free_speed_share": known.free_speed_share,
+            "independent_changes": known.independent_changes,
+            "days": known.days,
+        },
+        "by_load": records(tuning.by_load),
+        "step_test": records(tuning.step_test),
+    }

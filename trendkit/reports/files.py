@@ -1,0 +1,141 @@
+"""Files that appear whole or not at all, and the machine-readable forms of the figure table and the ledger."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pa_parquet
+
+from trendkit.press.results import FigureTable
+from trendkit.reports.documents import upset_rows
+from trendkit.reports.jsonio import json_text, plain
+from trendkit.upsets.results import Upset
+
+CSV_DIGITS = 8
+
+
+def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Write every file of `contents` (name -> bytes) into `folder`, all of them or none; return their paths.
+
+    Each is written beside its place under a temporary name first; a reader never sees half a file.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    waiting: list[tuple[Path, Path]] = []
+    try:
+        for name, content in contents.items():
+            part = folder / f".{name}.{os.getpid()}.part"
+            waiting.append((part, folder / name))
+            part.write_bytes(content)
+        for part, place in waiting:
+            os.replace(part, place)
+    finally:
+        for part, _ in waiting:
+            part.unlink(missing_ok=True)
+    return tuple(place for _, place in waiting)
+
+
+def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
+    """Return the figure tables of one or more presses under one another, contract columns first.
+
+    Columns begin with `time`, `feed_time`, `press`, `run`, `phase`, `mode`, `capture_method`; a column one press
+    lacks is NaN there.
+    """
+    parts = []
+    for table in tables:
+        part = table.frame.reset_index(names="time")
+        part.insert(1 + ("feed_time" in part.columns), "press", table.press)
+        parts.append(part)
+    joined = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
+    first = [name for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method") if name in joined]
+    return joined[[*first, *(name for name in joined.columns if name not in first)]]
+
+
+def parquet_bytes(frame: pd.DataFrame) -> bytes:
+    """Return a frame as Parquet (zstd), full precision, times as UTC timestamps; null where not known."""
+    sink = io.BytesIO()
+    pa_parquet.write_table(pa.Table.from_pandas(frame, preserve_index=False), sink, compression="zstd")
+    return sink.getvalue()
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """Return a frame as CSV (UTF-8): empty cell where not known, times in UTC ending in Z, eight digits kept."""
+    columns: dict[str, pa.Array] = {}
+    for name in frame.columns:
+        column = frame[name]
+        if isinstance(column.dtype, pd.DatetimeTZDtype):
+            stamps = column.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[s]")
+            text = np.char.add(np.datetime_as_string(stamps), "Z")
+            columns[name] = pa.array(text, mask=column.isna().to_numpy(), type=pa.string())
+        elif pd.api.types.is_float_dtype(column.dtype):
+            texts = [f"{value:.{CSV_DIGITS}g}" for value in column.dropna().to_numpy()]
+            filled = np.full(len(column), None, dtype=object)
+            filled[column.notna().to_numpy()] = texts
+            columns[name] = pa.array(filled, type=pa.string())
+        else:
+            columns[name] = pa.array(column, from_pandas=True)
+    sink = io.BytesIO()
+    pa_csv.write_csv(pa.table(columns), sink, pa_csv.WriteOptions(quoting_style="needed"))
+    return sink.getvalue()
+
+
+_UPSET_SCHEMA = pa.schema(
+    [
+        ("press", pa.string()),
+        ("run", pa.string()),
+        ("start", pa.timestamp("us", "UTC")),
+        ("effect_start", pa.timestamp("us", "UTC")),
+        ("detected_at", pa.timestamp("us", "UTC")),
+        ("end", pa.timestamp("us", "UTC")),
+        ("kind", pa.string()),
+        ("kinds", pa.list_(pa.string())),
+        ("severity", pa.int64()),
+        ("first_sign", pa.string()),
+        ("cause", pa.string()),
+        (
+            "causes",
+            pa.list_(
+                pa.struct(
+                    [("cause", pa.string()), ("weight", pa.float64()), ("because", pa.string()), ("check", pa.string())]
+                )
+            ),
+        ),
+        ("evidence", pa.string()),
+        ("lost_dry_solids_kg", pa.float64()),
+        ("extra_cost", pa.float64()),
+    ]
+)
+
+
+def upsets_csv_bytes(upsets: Sequence[Upset]) -> bytes:
+    """Return the ledger as CSV: a row per upset, lists as JSON text, empty cell where not known."""
+    rows = [plain(row) for row in upset_rows(upsets)]
+    columns = {
+        name: pa.array([_cell(row[name]) for row in rows], type=pa.string()) for name in _UPSET_SCHEMA.names
+    }
+    sink = io.BytesIO()
+    pa_csv.write_csv(pa.table(columns), sink, pa_csv.WriteOptions(quoting_style="needed"))
+    return sink.getvalue()
+
+
+def _cell(value: object) -> str | None:
+    if value is None:
+        return None
+    return json_text(value, indent=None) if isinstance(value, list) else str(value)
+
+
+def upsets_bytes(upsets: Sequence[Upset], suffix: str) -> bytes:
+    """Return the ledger in the form `suffix` names: ``.json`` (a list of rows), ``.csv`` or ``.parquet``."""
+    if suffix == ".csv":
+        return upsets_csv_bytes(upsets)
+    if suffix == ".parquet":
+        sink = io.BytesIO()
+        pa_parquet.write_table(pa.Table.from_pylist(upset_rows(upsets), _UPSET_SCHEMA), sink, compression="zstd")
+        return sink.getvalue()
+    return (json_text(upset_rows(upsets)) + "\n").encode()

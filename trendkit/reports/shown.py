@@ -1,0 +1,112 @@
+"""Numbers as the reader's plant shows them: units, digits that the limits support, limits in words."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from trendkit.plant.display import display, rounded, significant, unit_label
+from trendkit.reports.words import figure_name
+
+DASH = "–"
+
+
+def is_known(value: float | None) -> bool:
+    """True for a finite number, False for None and NaN."""
+    return value is not None and math.isfinite(value)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Turns SI numbers into text in one system of units, "us" or "si"."""
+
+    system: str
+    currency: str = ""
+
+    def unit(self, column: str) -> str:
+        """Return the unit label of a column, the currency included where it is money."""
+        label = unit_label(column, self.system)
+        return f"{self.currency} {label}".strip() if column.startswith("cost_") else label
+
+    def name(self, column: str) -> str:
+        """Return a figure's name with its unit, as a heading shows it."""
+        unit = self.unit(column)
+        return f"{figure_name(column, self.system)}, {unit}" if unit else figure_name(column, self.system)
+
+    def number(self, value: float | None, column: str) -> float:
+        """Return an SI value in the reader's unit, NaN when it is not known."""
+        if value is None:
+            return math.nan
+        return float(display(float(value), column, self.system)[0])
+
+    def digits(self, value: float | None, column: str, low: float | None = None, high: float | None = None) -> str:
+        """Return the bare number, with no more digits than `low` and `high` support."""
+        return significant(self.number(value, column), self.number(low, column), self.number(high, column))
+
+    def amount(self, value: float | None, column: str) -> str:
+        """Return number and unit: "17.2 lb/ton"."""
+        if not is_known(value):
+            return DASH
+        return joined(self.digits(value, column), self.unit(column))
+
+    def limited(self, value: float | None, low: float | None, high: float | None, column: str) -> tuple[str, str]:
+        """Return the value with its unit, and its limits in words, "" when it has none."""
+        if not is_known(value):
+            return DASH, ""
+        if not (is_known(low) and is_known(high)):
+            return self.amount(value, column), ""
+        texts = rounded(*(self.number(each, column) for each in (value, low, high)))
+        return joined(texts[0], self.unit(column)), f"{texts[1]} to {texts[2]}"
+
+    def sentence(self, value: float | None, low: float | None, high: float | None, column: str) -> str:
+        """Return value and limits as running text: "95.8 % (95.1 to 96.5)"."""
+        text, limits = self.limited(value, low, high, column)
+        return f"{text} ({limits})" if limits else text
+
+    def retold(self, text: str) -> str:
+        """Return a sentence of evidence with its SI numbers in the reader's units; other text stays as it is.
+
+        Examples
+        --------
+        >>> Shown("us").retold("feed rose to 30 m3/h and the belt ran at 6.1 m/min")
+        'feed rose to 132 gpm and the belt ran at 20 ft/min'
+        """
+        return _SI_AMOUNT.sub(self._retold_amount, text) if self.system == "us" else text
+
+    def _retold_amount(self, match: re.Match[str]) -> str:
+        unit = match["unit"]
+        words = [match["first"], match["second"]]
+        shown = [_as_precise(word, self.number(_parsed(word), unit)) for word in words if word]
+        return joined(match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system))
+
+
+def joined(number: str, unit: str) -> str:
+    """Return number and unit with a space that does not break."""
+    return f"{number}\u00a0{unit}" if unit else number
+
+
+_UNITS_RETOLD = (
+    "m3/h/m", "m³/h/m", "kg/h/m", "m3/h", "m³/h", "kg/h", "L/h", "m/min", "m/h", "kg/t", "m3/t", "m³/t", "kWh/t", "kN/m",
+    "kPa", "kg/m2", "kg/m²", "m3", "m³", "kg", "mm", "t", "°C", "degC",
+)  # fmt: skip
+_NUMBER = r"[-−+]?\d[\d,\u202f]*(?:\.\d+)?"
+_SI_AMOUNT = re.compile(
+    rf"(?<![\w.])(?P<first>{_NUMBER})(?:(?P<between> to | and |–)(?P<second>{_NUMBER}))?[ \u00a0]"
+    rf"(?P<unit>{'|'.join(re.escape(unit) for unit in _UNITS_RETOLD)})(?![\w/³²])"
+)
+
+
+def _parsed(word: str) -> float:
+    return float(word.replace("−", "-").replace(",", "").replace("\u202f", ""))
+
+
+def _as_precise(word: str, value: float) -> str:
+    """Return `value` to as many significant digits as `word` shows, at least two."""
+    digits = max(2, len(re.sub(r"\D", "", word).lstrip("0")))
+    if not value:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{min(decimals, 4)}f}"
+    signed = f"+{text}" if word.startswith("+") else text
+    return signed.replace("-", "−")

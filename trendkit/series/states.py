@@ -1,0 +1,104 @@
+"""States given as words or numbers: on and off, the mode of the press, or any set of words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trendkit.exports.block import BAD
+from trendkit.plant.model import Tag
+from trendkit.series.segments import Floats
+
+ON_WORDS = {"1", "on", "true", "run", "running", "yes", "y", "t", "start", "started", "active", "trip", "tripped", "alarm"}
+OFF_WORDS = {"0", "off", "false", "stop", "stopped", "no", "n", "f", "idle", "inactive", "ready", "normal", "ok", "clear"}
+NO_STATE = {"bad", "no data", "i/o timeout", "shutdown", "comm fail", "not connected", "null", "nan", "n/a", "na", "none", ""}
+SWITCHES = ("running", "belt_trip")
+
+
+def _plain(word: str) -> str:
+    """Return a word without case and outer spaces; a whole number without its decimals."""
+    text = " ".join(word.split()).casefold()
+    try:
+        number = float(text)
+    except ValueError:
+        return text
+    return str(int(number)) if number.is_integer() else text
+
+
+def mode_word(word: str) -> str | None:
+    """Return the mode a plant's word means, None when it says neither.
+
+    Examples
+    --------
+    >>> mode_word("THICKEN"), mode_word("Dewatering"), mode_word("CIP")
+    ('thickening', 'dewatering', None)
+    """
+    text = _plain(word)
+    if text.startswith("thick"):
+        return "thickening"
+    return "dewatering" if text.startswith(("dewat", "press")) else None
+
+
+@dataclass
+class StateWords:
+    """The words of one state tag and the numbers they are counted under; `unknown` words are kept with counts.
+
+    A switch (on or off) has the codes 1 and 0. Any other state gets a code per word, its text in `texts`.
+    """
+
+    tag: Tag
+    texts: list[str] = field(default_factory=list)
+    unknown: dict[str, int] = field(default_factory=dict)
+    _codes: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def is_switch(self) -> bool:
+        """True for a state that is on or off."""
+        return self.tag.name in SWITCHES or bool(self.tag.on_values)
+
+    def codes(
+        self,
+        values: Floats | None,
+        texts: npt.NDArray[np.object_] | None,
+        quality: npt.NDArray[np.uint8] | None,
+    ) -> tuple[Floats, npt.NDArray[np.uint8] | None]:
+        """Return the code of every cell, NaN where it is empty, NaN with bad quality where the word says nothing."""
+        cells = texts if texts is not None else values
+        assert cells is not None
+        places, words = pd.factorize(cells, use_na_sentinel=True)
+        per_word = np.array([self._code(str(word)) for word in words] + [np.nan])
+        codes = per_word[places]
+        is_wordless = np.isnan(codes) & (places >= 0)
+        counts = np.bincount(places[is_wordless], minlength=len(words)) if is_wordless.any() else ()
+        for word, count in zip(words, counts, strict=False):
+            if count:
+                self.unknown[str(word)] = self.unknown.get(str(word), 0) + int(count)
+        if is_wordless.any():
+            quality = np.zeros(len(codes), np.uint8) if quality is None else quality.copy()
+            quality[is_wordless] = BAD
+        return codes, quality
+
+    def _code(self, word: str) -> float:
+        if word not in self._codes:
+            self._codes[word] = self._new_code(word)
+        return self._codes[word]
+
+    def _new_code(self, word: str) -> float:
+        text = _plain(word)
+        if self.tag.on_values and text in {_plain(on) for on in self.tag.on_values}:
+            return 1.0
+        if text in NO_STATE:
+            return np.nan
+        if self.is_switch:
+            if self.tag.on_values:
+                return 0.0
+            return 1.0 if text in ON_WORDS else 0.0 if text in OFF_WORDS else np.nan
+        shown = mode_word(word) if self.tag.name == "mode" else " ".join(word.split())
+        if shown is None:
+            return np.nan
+        if shown not in self.texts:
+            self.texts.append(shown)
+        return float(self.texts.index(shown))

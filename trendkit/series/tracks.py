@@ -1,0 +1,287 @@
+"""One tag's observations turned into bins as they stream by: sums per bin, with the last sample carried over.
+
+A track takes samples in time order, a batch at a time, and can be continued at either end (files come
+newest first, too). Rows that fall inside the time a track already covers go to another track of the same tag;
+at the end each bin takes the track with the most good time, so that nothing is counted twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from trendkit.series.counters import Counting
+from trendkit.series.segments import (
+    Bins,
+    Cuts,
+    Floats,
+    Ints,
+    cut_at_edges,
+    extremes_between,
+    integrate_clean,
+    integrate_trusted,
+    sums_between,
+)
+
+Bools = npt.NDArray[np.bool_]
+Shape = Literal["sloped", "held", "counted"]
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Observations of one tag, strictly increasing in time [us]; NaN where `is_usable` is False.
+
+    An unusable sample is one that was recorded as bad, as a text or out of range: what was held ends there.
+    `is_usable` and `is_uncertain` are None when all, or none, of the samples are so.
+    """
+
+    time_us: Ints
+    values: Floats
+    is_usable: Bools | None = None
+    is_uncertain: Bools | None = None
+
+    def part(self, chosen: slice) -> Samples:
+        """Return the samples of a slice."""
+        return Samples(
+            self.time_us[chosen],
+            self.values[chosen],
+            None if self.is_usable is None else self.is_usable[chosen],
+            None if self.is_uncertain is None else self.is_uncertain[chosen],
+        )
+
+    def followed_by(self, later: Samples) -> Samples:
+        """Return these samples and later ones as one."""
+
+        def joined(mine: Bools | None, theirs: Bools | None, usual: bool) -> Bools | None:
+            if mine is None and theirs is None:
+                return None
+            full = [np.full(len(s.time_us), usual) if b is None else b for s, b in ((self, mine), (later, theirs))]
+            return np.concatenate(full)
+
+        return Samples(
+            np.concatenate([self.time_us, later.time_us]),
+            np.concatenate([self.values, later.values]),
+            joined(self.is_usable, later.is_usable, True),
+            joined(self.is_uncertain, later.is_uncertain, False),
+        )
+
+
+@dataclass(frozen=True)
+class Holding:
+    """How the signal runs between samples, and for how long a sample is trusted.
+
+    Silences up to `longest_s` are bridged. After a longer one begins, the last value counts for `after_s` more.
+    A counter ("counted") is known by the fastest rate possible [1/s], its usual increment and where it rolls over.
+    """
+
+    shape: Shape
+    longest_s: float
+    after_s: float
+    counting: Counting | None = None
+
+
+@dataclass(frozen=True)
+class Segments:
+    """The signal after each sample but the last: value, slope [1/s] and how long it is trusted [s]."""
+
+    values: Floats
+    slopes: Floats
+    trusted_s: Floats
+
+
+def segments_of(samples: Samples, step_s: Floats, holding: Holding) -> Segments:
+    """Return how the signal runs from each sample to the next."""
+    if holding.counting is not None:
+        return _counted_segments(samples, step_s, holding)
+    count = len(step_s)
+    usable = np.ones(count + 1, bool) if samples.is_usable is None else samples.is_usable
+    is_close = step_s <= holding.longest_s
+    values = np.where(usable, samples.values, 0.0)
+    is_joined = usable[:-1] & usable[1:] & is_close
+    trusted = np.where(is_close, step_s, np.minimum(step_s, min(holding.after_s, holding.longest_s)))
+    trusted = np.where(usable[:-1], trusted, 0.0)
+    slopes = np.zeros(count)
+    if holding.shape == "sloped":
+        slopes = np.where(is_joined, np.diff(values) / step_s, 0.0)
+    return Segments(values, slopes, trusted)
+
+
+def _counted_segments(samples: Samples, step_s: Floats, holding: Holding) -> Segments:
+    """Return the increments between readings as rates [1/s], each held from one reading to the next."""
+    counting = holding.counting
+    assert counting is not None
+    usable = np.ones(len(step_s) + 1, bool) if samples.is_usable is None else samples.is_usable
+    is_joined = usable[:-1] & usable[1:] & (step_s <= holding.longest_s)
+    grown, is_possible = counting.increments(np.where(usable, samples.values, 0.0), step_s)
+    is_joined &= is_possible
+    rates = np.where(is_joined, grown / step_s, 0.0)
+    return Segments(np.append(rates, 0.0), np.zeros(len(step_s)), np.where(is_joined, step_s, 0.0))
+
+
+class Track:
+    """Sums per bin of one tag over one unbroken stretch of rows; see the module's first lines.
+
+    Arrays have one entry per bin: `sloped` is the integral [value x s] of the signal, `bend` what straight lines
+    added over held values, `good_s` the trusted and `uncertain_s` the trusted but uncertain time [s], `count` the
+    usable samples, `lowest` and `highest` their extremes (NaN without one).
+    """
+
+    def __init__(self, bins: Bins, holding: Holding) -> None:
+        self.bins = bins
+        self.holding = holding
+        self.sloped = np.zeros(bins.count)
+        self.bend = np.zeros(bins.count if holding.shape == "sloped" else 0, np.float32)
+        self.good_s = np.zeros(bins.count, np.float32)
+        self.uncertain_s: npt.NDArray[np.float32] | None = None
+        self.count = np.zeros(bins.count, np.uint32)
+        self.lowest = np.full(bins.count, np.nan, np.float32)
+        self.highest = np.full(bins.count, np.nan, np.float32)
+        self.head: Samples | None = None
+        self.tail: Samples | None = None
+        self.longest_silence_s = 0.0
+
+    def takes(self, samples: Samples) -> tuple[Samples | None, Samples | None, Samples | None]:
+        """Return the parts of some samples that lie before, inside and after the time covered so far."""
+        if self.head is None or self.tail is None:
+            return None, None, samples
+        time = samples.time_us
+        first, last = self.head.time_us[0], self.tail.time_us[0]
+        if time[0] > last:
+            return None, None, samples
+        if time[-1] < first:
+            return samples, None, None
+        low, high = np.searchsorted(time, first, "left"), np.searchsorted(time, last, "right")
+        parts = (slice(0, low), slice(low, high), slice(high, None))
+        before, inside, after = (samples.part(part) for part in parts)
+        return tuple(part if len(part.time_us) else None for part in (before, inside, after))  # type: ignore[return-value]
+
+    def add(self, samples: Samples, cuts: Cuts | None) -> None:
+        """Continue the track with samples that all lie before or after it; `cuts` are those of their times."""
+        first, last = samples.part(slice(0, 1)), samples.part(slice(-1, None))
+        if self.head is None or self.tail is None:
+            self.head, self.tail = first, last
+        elif first.time_us[0] > self.tail.time_us[0]:
+            self._join(self.tail.followed_by(first))
+            self.tail = last
+        else:
+            self._join(last.followed_by(self.head))
+            self.head = first
+        if cuts is not None:
+            self._integrate(samples, cuts)
+
+    def close(self, until_us: int, trusted_s: float) -> None:
+        """Hold the last sample on for `trusted_s`, at most to `until_us`, the end of the record."""
+        if self.tail is None:
+            return
+        start = int(self.tail.time_us[0])
+        hold_us = max(1, min(until_us - start, round(min(trusted_s, 1e9) * 1e6)))
+        last = self.tail.followed_by(Samples(np.array([start + hold_us]), np.array([np.nan]), np.array([False])))
+        cuts = cut_at_edges(last.time_us, self.bins)
+        if cuts is not None:
+            self._integrate(last, cuts, Holding(self.holding.shape, np.inf, np.inf))
+
+    def take(self, other: Track, better: Bools) -> None:
+        """Replace the bins where `better` by those of another track."""
+        for name in ("sloped", "bend", "good_s", "count", "lowest", "highest"):
+            mine = getattr(self, name)
+            if len(mine):
+                mine[better] = getattr(other, name)[better]
+        if other.uncertain_s is not None or self.uncertain_s is not None:
+            nothing = np.zeros(self.bins.count, np.float32)
+            mine = nothing if self.uncertain_s is None else self.uncertain_s
+            self.uncertain_s = np.where(better, nothing if other.uncertain_s is None else other.uncertain_s, mine)
+
+    def _join(self, pair: Samples) -> None:
+        self.longest_silence_s = max(self.longest_silence_s, float(np.diff(pair.time_us)[0]) * 1e-6)
+        cuts = cut_at_edges(pair.time_us, self.bins)
+        if cuts is not None:
+            self._integrate(pair, cuts)
+
+    def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
+        holding = holding or self.holding
+        self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
+        is_clean = samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
+        where = cuts.bins
+        if is_clean:
+            sloped, held = integrate_clean(samples.values, cuts)
+            good, numbers = cuts.length_s, samples.values
+            self.count[where] += np.diff(cuts.at).astype(np.uint32)
+        else:
+            runs = segments_of(samples, cuts.step_s, holding)
+            flat = np.zeros(len(cuts.step_s))
+            sloped = integrate_trusted(runs.values, runs.slopes, runs.trusted_s, cuts)
+            held = sloped
+            if holding.shape == "sloped":
+                held = integrate_trusted(runs.values, flat, runs.trusted_s, cuts)
+            good = integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
+            numbers = samples.values
+            usable = np.ones(len(numbers), bool) if samples.is_usable is None else samples.is_usable
+            self.count[where] += sums_between(usable.astype(float), cuts.at).astype(np.uint32)
+        if holding.shape == "held":
+            sloped = held
+        self.sloped[where] += sloped
+        if len(self.bend):
+            self.bend[where] += sloped - held
+        self.good_s[where] += good
+        self._note_extremes(numbers, cuts)
+        if samples.is_uncertain is not None:
+            self._note_uncertain(samples, cuts, holding)
+
+    def _note_extremes(self, numbers: Floats, cuts: Cuts) -> None:
+        where = cuts.bins
+        if np.isnan(numbers).any():
+            low = np.where(np.isnan(numbers), np.inf, numbers)
+            high = np.where(np.isnan(numbers), -np.inf, numbers)
+        else:
+            low = high = numbers
+        least, greatest = extremes_between(low, cuts.at, True), extremes_between(high, cuts.at, False)
+        least[np.isinf(least)] = np.nan
+        greatest[np.isinf(greatest)] = np.nan
+        self.lowest[where] = np.fmin(self.lowest[where], least)
+        self.highest[where] = np.fmax(self.highest[where], greatest)
+
+    def _note_uncertain(self, samples: Samples, cuts: Cuts, holding: Holding) -> None:
+        if self.uncertain_s is None:
+            self.uncertain_s = np.zeros(self.bins.count, np.float32)
+        runs = segments_of(samples, cuts.step_s, holding)
+        doubtful = np.asarray(samples.is_uncertain, float)
+        self.uncertain_s[cuts.bins] += integrate_trusted(doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts)
+
+
+class StateTrack(Track):
+    """A track of a text state: `seconds` holds, per code, how long each bin spent in that state."""
+
+    def __init__(self, bins: Bins, holding: Holding) -> None:
+        super().__init__(bins, holding)
+        self.seconds: dict[int, npt.NDArray[np.float32]] = {}
+
+    def take(self, other: Track, better: Bools) -> None:
+        """Replace the bins where `better` by those of another track."""
+        super().take(other, better)
+        assert isinstance(other, StateTrack)
+        nothing = np.zeros(self.bins.count, np.float32)
+        for code in {*self.seconds, *other.seconds}:
+            mine = self.seconds.setdefault(code, nothing.copy())
+            mine[better] = other.seconds.get(code, nothing)[better]
+
+    def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
+        runs = segments_of(samples, cuts.step_s, holding or self.holding)
+        flat = np.zeros(len(cuts.step_s))
+        self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
+        for code in np.unique(samples.values[~np.isnan(samples.values)]).astype(int):
+            is_state = (samples.values == code).astype(float)
+            spent = integrate_trusted(is_state, flat, runs.trusted_s, cuts)
+            self.seconds.setdefault(code, np.zeros(self.bins.count, np.float32))[cuts.bins] += spent
+        self.good_s[cuts.bins] += integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
+
+
+def merge_tracks(tracks: list[Track]) -> Track:
+    """Return one track in which every bin comes from the track with the most good time, the later one if equal."""
+    merged = tracks[0]
+    for other in tracks[1:]:
+        better = (other.good_s > 0.0) & (other.good_s >= merged.good_s)
+        merged.take(other, better)
+    return merged

@@ -1,0 +1,161 @@
+"""The minutes an upset can be judged on, gathered into blocks of five minutes.
+
+Comes in: the figure table of one press, its data faults. Goes out: per mode, the judged minutes and their block
+means. Raw minutes are autocorrelated and noisy: every rule of this room looks at blocks, never at minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trendkit.findings import Finding
+from trendkit.plant import Plant, Press
+from trendkit.press import FigureTable
+from trendkit.upsets.watched import WATCHED
+
+BLOCK_S = 300
+SETTLE = pd.Timedelta(minutes=10)  # cake, filtrate and depth after the press starts pressing (common practice)
+LONGEST_PIECE = pd.Timedelta(hours=24)  # a run that lasts longer is judged a day at a time
+LEAST_SHARE = 0.5  # of a block's minutes
+
+# Watched names that rest on a role's meter; a fault of the meter takes them all out.
+RESTS_ON: dict[str, tuple[str, ...]] = {
+    "feed_flow": (
+        "feed_flow",
+        "hydraulic_loading",
+        "solids_loading",
+        "polymer_dose",
+        "capture",
+    ),
+    "feed_solids": ("feed_solids", "solids_loading", "polymer_dose", "capture"),
+    "filtrate_flow": ("capture",),
+    "filtrate_solids": ("filtrate_solids", "capture"),
+    "filtrate_turbidity": ("filtrate_turbidity", "filtrate_solids", "capture"),
+    "cake_solids": ("cake_solids",),
+    "cake_rate": ("capture",),
+    "cake_weight": ("capture",),
+    "thickened_flow": ("capture",),
+    "thickened_solids": ("thickened_solids",),
+    "polymer_flow": ("polymer_flow", "polymer_dose"),
+    "polymer_neat_flow": ("polymer_dose",),
+    "polymer_strength": ("polymer_strength", "polymer_dose"),
+    "dilution_water_flow": ("dilution_water",),
+    "washwater_flow": ("washwater_flow",),
+    "gravity_belt_speed": ("gravity_belt_speed", "gravity_speed_gap"),
+    "pressure_belt_speed": ("pressure_belt_speed", "pressure_speed_gap"),
+}
+HARMLESS_FAULTS = ("duplicate",)  # counted and settled by the reader; the values stand
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The minutes of one mode that can be judged, and their block means.
+
+    `minutes`: UTC index "time", one column per watched name, and `piece`, `run`, `feed_lag_s`,
+    `gravity_lag_s` (how long before the row the sludge it discharges, and that in its gravity zone, was fed).
+    `blocks`: the same columns, one row per block that holds at least half its minutes; index is the block's start.
+    """
+
+    mode: str
+    minutes: pd.DataFrame
+    blocks: pd.DataFrame
+    every_s: int
+    block_s: int
+
+
+def feed_lags(frame: pd.DataFrame, press: Press) -> pd.DataFrame:
+    """Return how long ago [s] the sludge discharged at a row (`feed_lag_s`), and that at the end of its gravity
+    zone (`gravity_lag_s`), was fed. NaN where the table has no feed time.
+    """
+    total = (frame.index.to_series() - frame["feed_time"]).dt.total_seconds()
+    speed = frame["pressure_belt_speed_m_min"].where(frame["pressure_belt_speed_m_min"] > 0.2)
+    after_gravity = press.pressure_zone_length_m / speed * 60.0 + press.cake_delay_s
+    after_gravity = after_gravity.where(frame["mode"] != "thickening", 0.0)
+    gravity = (total - after_gravity.fillna(0.5 * total)).clip(lower=0.0)
+    return pd.DataFrame({"feed_lag_s": total, "gravity_lag_s": gravity}, index=frame.index)
+
+
+def faulty_names(finding: Finding) -> tuple[str, ...]:
+    """Return the watched names a data fault takes out, () when it concerns none."""
+    if finding.role is None or finding.fault in HARMLESS_FAULTS:
+        return ()
+    direct = tuple(watched.name for watched in WATCHED if watched.name == finding.role)
+    return RESTS_ON.get(finding.role, direct)
+
+
+def watched_values(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the table's watched columns under their watched names; the speed gaps are computed [%]."""
+    values = {}
+    for watched in WATCHED:
+        if watched.name.endswith("_speed_gap"):
+            speed = frame[f"{watched.role}_m_min"]
+            setpoint = frame[f"{watched.role.removesuffix('_speed')}_setpoint_m_min"]
+            values[watched.name] = 100.0 * (speed / setpoint.where(setpoint > 0.2) - 1.0)
+        elif watched.column in frame:
+            values[watched.name] = frame[watched.column]
+    return pd.DataFrame(values, index=frame.index).astype(float)
+
+
+def without_faults(values: pd.DataFrame, press: Press, findings: Iterable[Finding]) -> pd.DataFrame:
+    """Return the watched values with every span an instrument fault spoils set to NaN."""
+    masked = values.copy()
+    for finding in findings:
+        if finding.press not in (None, press.slug):
+            continue
+        inside = (masked.index >= finding.start_utc) & (masked.index < finding.end_utc)
+        names = [name for name in faulty_names(finding) if name in masked]
+        if inside.any() and names:
+            masked.loc[inside, names] = np.nan
+    return masked
+
+
+def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]) -> list[Judged]:
+    """Return, per mode that was run, the pressing minutes outside excluded periods and their blocks."""
+    frame = table.frame
+    pressing = (frame["phase"] == "pressing") & frame["run"].notna()
+    for exclude in plant.excludes:
+        if exclude.press in (None, press.slug):
+            pressing &= ~((frame.index >= exclude.start_utc) & (frame.index < exclude.end_utc))
+    if not pressing.any():
+        return []
+    values = without_faults(watched_values(frame), press, findings)
+    values = pd.concat([values, feed_lags(frame, press)], axis=1)[pressing]
+    values["run"] = frame.loc[pressing, "run"]
+    values = _settled(values, table.every_s)
+    modes = frame.loc[pressing, "mode"].fillna("dewatering")
+    return [
+        _gathered(str(mode), values[modes == mode].copy(), table.every_s) for mode in sorted(modes.unique())
+    ]
+
+
+def _settled(values: pd.DataFrame, every_s: int) -> pd.DataFrame:
+    """Take out what comes out of the press in the first minutes of each stretch of pressing."""
+    gaps = values.index.to_series().diff() > pd.Timedelta(seconds=1.5 * every_s)
+    begins = gaps | (values["run"] != values["run"].shift())
+    begun = values.index.to_series().where(begins).ffill()
+    fresh = values.index.to_series() - begun < SETTLE
+    effects = [watched.name for watched in WATCHED if watched.is_effect and watched.name in values]
+    values.loc[fresh, effects] = np.nan
+    return values
+
+
+def _gathered(mode: str, minutes: pd.DataFrame, every_s: int) -> Judged:
+    times = minutes.index.to_series()
+    begun = times.groupby(minutes["run"]).transform("min")
+    minutes["piece"] = minutes["run"].astype(str) + "/" + ((times - begun) // LONGEST_PIECE).astype(str)
+    block_s = max(BLOCK_S, every_s)
+    key = minutes.index.floor(f"{block_s}s")
+    numbers = minutes.drop(columns=["run", "piece"])
+    grouped = numbers.groupby([minutes["piece"].to_numpy(), key])
+    counts = grouped.size()
+    means = grouped.mean()
+    enough = grouped.count() >= LEAST_SHARE * block_s / every_s
+    blocks = means.where(enough)[counts >= LEAST_SHARE * block_s / every_s]
+    blocks.index.names = ["piece", "time"]
+    blocks = blocks.reset_index("piece").sort_index(kind="stable")
+    blocks["run"] = blocks["piece"].str.rpartition("/")[0]
+    return Judged(mode, minutes, blocks, every_s, block_s)

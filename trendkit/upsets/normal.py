@@ -1,0 +1,138 @@
+"""What is normal for one column of one press: a robust level given what it depends on, and the spread about it.
+
+Comes in: earlier block means of the column and of what its level depends on. Goes out: `Normal`, which predicts
+the level of later blocks and says how far they usually stray. Only blocks before the judged ones are used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trendkit.upsets.charts import ewma, lag_one_correlation, robust_spread, sigma_from_differences
+
+Floats = NDArray[np.float64]
+
+HUBER_WIDTH = 1.345  # 95 % efficient on normal noise (Huber 1981; value from memory)
+RIDGE_BLOCKS = 25.0  # prior worth of "no dependence", in blocks
+CLIP = 3.0  # spreads of what the level depends on; beyond them the line is not followed
+EWMA_WEIGHT = 0.25
+ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class RobustLine:
+    """A linear level fitted with Huber weights and a ridge: ``level = intercept + sum(slope * (x - mid) / width)``."""
+
+    intercept: float
+    slopes: Floats
+    middles: Floats
+    widths: Floats
+
+    def level(self, regressors: Floats) -> Floats:
+        """Return the level for rows of regressors, each clipped to three spreads about its usual middle.
+
+        A missing regressor counts as its usual value.
+        """
+        if not self.slopes.size:
+            return np.full(regressors.shape[0], self.intercept)
+        return np.asarray(self.intercept + self.scaled(regressors) @ self.slopes, dtype=float)
+
+    def scaled(self, regressors: Floats) -> Floats:
+        """Return regressors in their own spreads about their middles, clipped, missing ones 0."""
+        x = np.clip((regressors - self.middles) / self.widths, -CLIP, CLIP)
+        return np.where(np.isnan(x), 0.0, x)
+
+
+def fit_robust_line(values: Floats, regressors: Floats) -> RobustLine:
+    """Return the Huber-weighted ridge line of `values` (n,) on `regressors` (n, k); rows without value left out.
+
+    Iteratively reweighted least squares from the median (Huber, Robust Statistics, 1981, chapter 7).
+    """
+    seen = ~np.isnan(values)
+    y, x = values[seen], regressors[seen]
+    middles = np.zeros(x.shape[1])
+    widths = np.ones(x.shape[1])
+    for column in range(x.shape[1]):
+        known = x[~np.isnan(x[:, column]), column]
+        if known.size:
+            middles[column] = np.median(known)
+            widths[column] = max(robust_spread(known), 0.5 * float(np.std(known)), 1e-9)
+    intercept = float(np.median(y))
+    line = RobustLine(intercept, np.zeros(x.shape[1]), middles, widths)
+    if not x.shape[1]:
+        return line
+    design = np.column_stack([np.ones(y.size), line.scaled(x)])
+    ridge = np.diag([1e-9, *[RIDGE_BLOCKS] * x.shape[1]])
+    solution = np.array([intercept, *np.zeros(x.shape[1])])
+    for _ in range(ROUNDS):
+        left = y - design @ solution
+        width = HUBER_WIDTH * max(robust_spread(left), 1e-12)
+        weight = np.minimum(1.0, width / np.maximum(np.abs(left), 1e-300))
+        weighted = design * weight[:, None]
+        solution = np.linalg.solve(design.T @ weighted + ridge, weighted.T @ y)
+    return RobustLine(float(solution[0]), solution[1:], middles, widths)
+
+
+@dataclass(frozen=True)
+class Normal:
+    """The recent normal of one column: its level, the spread of blocks, of their EWMA and of sudden moves."""
+
+    line: RobustLine
+    spread: float  # of block means about the level, the column's unit
+    ewma_spread: float  # of the EWMA of standardised blocks
+    correlation: float  # lag one, of blocks
+    jump_spread: float  # of the move from one half hour to the next ten minutes, the column's unit
+    blocks: int  # it rests on
+
+
+def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
+    """Return sine and cosine of plant time of day, shape (n, 2): the daily pattern."""
+    local = times.tz_convert(timezone)
+    angle = 2.0 * np.pi * (local.hour * 60 + local.minute).to_numpy() / 1440.0
+    return np.column_stack([np.sin(angle), np.cos(angle)])
+
+
+def jumps(values: Floats) -> Floats:
+    """Return the mean of each block and the one before less the mean of the six before those; NaN too early."""
+    recent = pd.Series(values).rolling(2, min_periods=2).mean().to_numpy()
+    earlier = pd.Series(values).shift(2).rolling(6, min_periods=4).mean().to_numpy()
+    return np.asarray(recent - earlier, dtype=float)
+
+
+def level_before(values: Floats) -> Floats:
+    """Return the mean of the six blocks that end two before each: what a jump is measured from."""
+    return np.asarray(pd.Series(values).shift(2).rolling(6, min_periods=4).mean().to_numpy(), dtype=float)
+
+
+def recent_normal(values: Floats, regressors: Floats, pieces: NDArray[np.int64], floor: float) -> Normal:
+    """Return the normal of a column from earlier blocks.
+
+    Parameters
+    ----------
+    values, regressors, pieces
+        Earlier blocks (n,), what the level depends on (n, k) and the number of the run piece of each block.
+    floor
+        Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
+    """
+    line = fit_robust_line(values, regressors)
+    left = values - line.level(regressors)
+    inside = np.diff(pieces, prepend=pieces[0]) == 0
+    steady = np.where(inside, left, np.nan)
+    spread = max(robust_spread(left), sigma_from_differences(steady), floor)
+    averaged = np.concatenate(
+        [ewma(left[pieces == piece] / spread, EWMA_WEIGHT) for piece in dict.fromkeys(pieces.tolist())]
+    )
+    moves = np.concatenate([jumps(values[pieces == piece]) for piece in dict.fromkeys(pieces.tolist())])
+    jump_spread = robust_spread(moves)
+    return Normal(
+        line=line,
+        spread=spread,
+        ewma_spread=float(np.nanmax([robust_spread(averaged), 0.4])),
+        correlation=lag_one_correlation(left),
+        jump_spread=max(jump_spread if jump_spread == jump_spread else 0.0, floor),
+        blocks=int(np.sum(~np.isnan(values))),
+    )
