@@ -41,10 +41,17 @@ class Mistakes:
     lines: Mapping[Path, int]
     found: list[tuple[Path, Problem]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    settled: set[Path] = field(default_factory=set)  # keys already reported: their absence is no second mistake
+    settled: set[Path] = field(
+        default_factory=set
+    )  # keys already reported: their absence is no second mistake
 
     def add(
-        self, path: Path, message: str, found: str | None = None, expected: str | None = None, hint: str | None = None
+        self,
+        path: Path,
+        message: str,
+        found: str | None = None,
+        expected: str | None = None,
+        hint: str | None = None,
     ) -> None:
         """Note one mistake at a key path."""
         line = line_of(self.lines, path)
@@ -69,7 +76,12 @@ class Mistakes:
             self.add(path, problem.message, problem.found, problem.expected, problem.hint)
 
     def quantity(
-        self, path: Path, text: str | None, unit: str, bound: Bound | None = None, density_kg_m3: float | None = None
+        self,
+        path: Path,
+        text: str | None,
+        unit: str,
+        bound: Bound | None = None,
+        density_kg_m3: float | None = None,
     ) -> float | None:
         """Return a quantity in its SI unit; None when it is absent or wrong, which is then noted."""
         if text is None:

@@ -54,7 +54,7 @@ class Tag:
     uncertainty: Uncertainty = Uncertainty()
     counter_rolls_at: float | None = None  # in `unit`
     is_counter_of_rate: bool = False  # a flow or weight role given as its counter
-    on_values: tuple[str, ...] = ()  # states: texts that mean "on", compared without regard to case
+    on_values: tuple[str, ...] = ()  # states: texts that mean "on"; empty: the usual words
     measured_by: Literal["drive", "belt"] | None = None
     split_among: tuple[str, ...] = ()  # slugs of the presses a shared meter serves
     split: Literal["by_running_width", "by_feed"] | None = None
@@ -110,7 +110,9 @@ class Press:
     cake_density_kg_m3: float = 1060.0
     filtrate: Filtrate = Filtrate()
     polymer_strength_of: Literal["solution"] = "solution"
-    targets: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)  # mode -> column ("capture_pct") -> SI
+    targets: Mapping[str, Mapping[str, Limit]] = field(
+        default_factory=dict
+    )  # mode -> column ("capture_pct") -> SI
     tags: Mapping[str, Tag] = field(default_factory=dict)  # role or free name -> Tag
     fixed: Mapping[str, Fixed] = field(default_factory=dict)  # role -> Fixed
     changes: tuple[Change, ...] = ()

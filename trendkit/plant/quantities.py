@@ -22,6 +22,7 @@ __all__ = [
     "conversion",
     "display",
     "free_unit",
+    "is_solids_percent",
     "parse_price",
     "parse_quantity",
     "parse_uncertainty",
@@ -86,8 +87,22 @@ _DEFINITIONS = (
     "percentage_point = 0.01",
     "percent_of_solids = 0.01",
 )
-_OTHER_TONS = {"tonne", "tonnes", "tonn", "tn", "mt", "dt", "long_ton", "short_ton", "metric_ton", "uk_ton", "us_ton"}
-_TON_WORDS = re.compile(r"\b(long|short|metric|uk|us|imperial|english|british|gross|net|dry|wet)[ _-]*tons?\b", re.I)
+_OTHER_TONS = {
+    "tonne",
+    "tonnes",
+    "tonn",
+    "tn",
+    "mt",
+    "dt",
+    "long_ton",
+    "short_ton",
+    "metric_ton",
+    "uk_ton",
+    "us_ton",
+}
+_TON_WORDS = re.compile(
+    r"\b(long|short|metric|uk|us|imperial|english|british|gross|net|dry|wet)[ _-]*tons?\b", re.I
+)
 _SOLIDS_PERCENT = re.compile(r"%\s*(TS|DS|TSS|VS|solids|active|w/w)(?![A-Za-z])", re.I)
 _UNIT_TEXT = re.compile(r"[A-Za-z_]+(\^?-?[1-4])?([ */]+\(?[A-Za-z_]+(\^?-?[1-4])?\)?)*")
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)(?![\d.,])\s*(.*?)\s*", re.S)
@@ -159,23 +174,35 @@ def _refuse_other_tons(text: str) -> None:
 
 def _unknown_unit(text: str) -> InputError:
     near = get_close_matches(text, _SUGGESTED, n=1, cutoff=0.5)
-    hint = f"perhaps {near[0]!r} is meant" if near else "write the unit as in gal/min, m3/h, %TS, mg/L, ft/min or lb/ton"
+    hint = (
+        f"perhaps {near[0]!r} is meant"
+        if near
+        else "write the unit as in gal/min, m3/h, %TS, mg/L, ft/min or lb/ton"
+    )
     return InputError(Problem("this unit is not known", found=repr(text), expected="a unit", hint=hint))
 
 
 def _pint_words(text: str) -> str:
     """Return unit text in pint's words; an InputError for other tons and for anything that is no unit."""
     plain = text.replace("°", "deg").replace("µ", "u").replace("μ", "u").replace("²", "2").replace("³", "3")
-    plain = _SOLIDS_PERCENT.sub(" percent_of_solids", plain.replace("·", "*")).replace("%", " percent").strip()
+    plain = (
+        _SOLIDS_PERCENT.sub(" percent_of_solids", plain.replace("·", "*")).replace("%", " percent").strip()
+    )
     plain = re.sub(r"\b[Uu][Ss][ _]?gal", "gal", re.sub(r"\bdeg ([CF])\b", r"deg\1", plain))
     if not plain:
-        raise InputError(Problem("the unit is missing", found="no unit", expected="a unit, as in gpm or kg/h"))
+        raise InputError(
+            Problem("the unit is missing", found="no unit", expected="a unit, as in gpm or kg/h")
+        )
     _refuse_other_tons(plain)
     if len(plain) > 60 or not _UNIT_TEXT.fullmatch(plain):
         raise _unknown_unit(text)
     if re.search(r"\bMG\b(?!/L)", plain):
         raise InputError(
-            Problem("MG may be milligrams or million gallons", found=repr(text), expected="mg for milligrams, MGD for a flow")
+            Problem(
+                "MG may be milligrams or million gallons",
+                found=repr(text),
+                expected="mg for milligrams, MGD for a flow",
+            )
         )
 
     def word(match: re.Match[str]) -> str:
@@ -227,7 +254,11 @@ def conversion(unit: str, si_unit: str, density_kg_m3: float | None = None) -> C
         if source.dimensionless and si_unit == "mg/L":
             return Conversion(conversion(unit, "").factor * density_kg_m3 * 1000.0)
     raise InputError(
-        Problem("this unit measures something else", found=repr(unit), expected=_EXAMPLES.get(si_unit, f"a unit like {si_unit}"))
+        Problem(
+            "this unit measures something else",
+            found=repr(unit),
+            expected=_EXAMPLES.get(si_unit, f"a unit like {si_unit}"),
+        )
     )
 
 
@@ -239,7 +270,9 @@ def _split(text: str, example: str) -> tuple[float, str]:
     if match is None or re.match(r"[\d.,]", match.group(2)):
         is_comma = re.match(r"\s*[-+]?\d+,\d", text) is not None
         hint = "write a decimal point and no thousands mark, as in 1200.5" if is_comma else None
-        raise InputError(Problem("this is no number with a unit", found=repr(text), expected=example, hint=hint))
+        raise InputError(
+            Problem("this is no number with a unit", found=repr(text), expected=example, hint=hint)
+        )
     return float(match.group(1)), match.group(2)
 
 
@@ -291,11 +324,18 @@ def parse_uncertainty(text: str, unit: str, density_kg_m3: float | None = None) 
         return Uncertainty(relative=number / 100.0)
     if unit_text in ("%", "percent", "pct"):
         raise InputError(
-            Problem("a bare % does not say of what", found=repr(text), expected=example, hint='add "of reading", or the unit')
+            Problem(
+                "a bare % does not say of what",
+                found=repr(text),
+                expected=example,
+                hint='add "of reading", or the unit',
+            )
         )
     if not unit_text and unit:
         raise InputError(Problem("the unit is missing", found=repr(text), expected=example))
-    return Uncertainty(absolute=float(f"{number * abs(conversion(unit_text, unit, density_kg_m3).factor):.13g}"))
+    return Uncertainty(
+        absolute=float(f"{number * abs(conversion(unit_text, unit, density_kg_m3).factor):.13g}")
+    )
 
 
 def parse_price(text: str, currency: str, per: str) -> float:
@@ -312,7 +352,9 @@ def parse_price(text: str, currency: str, per: str) -> float:
     if match is None:
         raise InputError(Problem("this is no price", found=repr(text), expected=example))
     if match.group(1) != currency:
-        raise InputError(Problem("this price is in another currency", found=repr(match.group(1)), expected=repr(currency)))
+        raise InputError(
+            Problem("this price is in another currency", found=repr(match.group(1)), expected=repr(currency))
+        )
     if number < 0:
         raise InputError(Problem("a price is never negative", found=repr(text), expected=example))
     return float(f"{number / conversion(match.group(2), per).factor:.13g}")
@@ -339,6 +381,11 @@ def free_unit(unit: str) -> str:
         if _unit(candidate).dimensionality == dimensions:
             return candidate
     return unit
+
+
+def is_solids_percent(unit: str) -> bool:
+    """True for %TS and its kin, which only solids can be given in."""
+    return _SOLIDS_PERCENT.search(unit) is not None
 
 
 def unit_slug(unit: str) -> str:

@@ -45,7 +45,9 @@ def keys_at(path: Path) -> list[str]:
             return []
         if get_origin(annotation) in (Union, types.UnionType):
             annotation = _model_of(annotation)
-    return list(_keys(annotation)) if isinstance(annotation, type) and issubclass(annotation, BaseModel) else []
+    return (
+        list(_keys(annotation)) if isinstance(annotation, type) and issubclass(annotation, BaseModel) else []
+    )
 
 
 def _value_at(raw: Any, path: Path) -> Any:
@@ -79,7 +81,10 @@ def _shown(value: Any) -> str:
 
 
 _WANTED = {
-    "string_type": ("a text in double quotes is due here", 'a text, and for a quantity its unit, as in "2.0 m"'),
+    "string_type": (
+        "a text in double quotes is due here",
+        'a text, and for a quantity its unit, as in "2.0 m"',
+    ),
     "float_type": ("a bare number is due here", "a number without quotes or unit"),
     "list_type": ("a list is due here", "a list in square brackets"),
     "tuple_type": ("a pair is due here", "two values in square brackets"),
@@ -98,16 +103,30 @@ def _note(mistakes: Mistakes, raw: Any, error: Any, path: Path) -> None:
         if near:
             mistakes.settled.add((*path[:-1], near))
         expected = or_list(known) if known else None
-        mistakes.add(path, "this key is not known", repr(path[-1]), expected, f"perhaps {near!r} is meant" if near else None)
+        mistakes.add(
+            path,
+            "this key is not known",
+            repr(path[-1]),
+            expected,
+            f"perhaps {near!r} is meant" if near else None,
+        )
     elif kind == "literal_error":
         known = error["ctx"]["expected"].replace("'", '"')
         near = nearest(str(value), [word.strip('"') for word in known.replace(" or ", ", ").split(", ")])
-        mistakes.add(path, "this value is not known", _shown(value), known, f'perhaps "{near}" is meant' if near else None)
+        mistakes.add(
+            path,
+            "this value is not known",
+            _shown(value),
+            known,
+            f'perhaps "{near}" is meant' if near else None,
+        )
     elif kind in ("missing", "too_long"):  # a pair with one value or three
         mistakes.add(path, "a pair is due here", f"{len(value)} values", "two values in square brackets")
     else:
         message, expected = _WANTED.get(kind, ("this value cannot be used", error["msg"]))
-        mistakes.add(path, message, _shown(value), expected)
+        is_single_table = kind == "list_type" and isinstance(value, dict)
+        hint = f"write the header in double brackets, [[{dotted(path)}]]" if is_single_table else None
+        mistakes.add(path, message, _shown(value), expected, hint)
 
 
 def _prune(raw: Any, path: Path) -> None:
@@ -137,4 +156,4 @@ def read_sections(raw: dict[str, Any], mistakes: Mistakes) -> PlantFile:
             for path in seen:
                 _prune(remaining, path)
             if not seen:
-                raise AssertionError(f"unexplained: {dotted(())} {failure}") from failure
+                raise
