@@ -8,19 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
 
+from trendkit import reports
 from trendkit.errors import InputError, Problem
-from trendkit.exports import InputFile, find_inputs, open_exports, read_lab
+from trendkit.exports import InputFile, check_exports, find_inputs, open_exports, read_lab, require_tags
 from trendkit.findings import Finding
 from trendkit.plant import Plant, Press, load_plant
-from trendkit.plant.calendar import Period, day_period, month_period, parse_day, parse_moment, period_between
-from trendkit.press import FigureTable, compute_figures
-from trendkit.series import build_grids
+from trendkit.plant.calendar import Period, day_period, month_period, parse_day, period_between
+from trendkit.plant.quantities import parse_quantity
+from trendkit.press import FigureTable, compute_figures, review_period
+from trendkit.reports import PageContext
+from trendkit.series import PressGrid, build_grids
+from trendkit.tuning import tune as find_tuning
+from trendkit.upsets import Upset, account_for_day, find_upsets
 
 Progress = Callable[[str], None]
 
@@ -55,12 +61,77 @@ class PressSeries:
     press: Press
     table: FigureTable
     good_feed_share: pd.Series  # share of each bin with good feed flow
-    lab: pd.DataFrame
+    has_readings: pd.Series  # bool: any tag of the press has a good reading in the bin
+    lab: pd.DataFrame | None
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
 
 
-# --- from files to figures -------------------------------------------------------------------------------
+# --- from files to figures: one room after the other ------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything read for one command: the series of each press and the files they came from."""
+
+    plant: Plant
+    presses: tuple[PressSeries, ...]
+    inputs: tuple[InputFile, ...]
+    span: Period  # the whole span computed
+
+
+def read_presses(
+    plant: Plant,
+    call: Call,
+    start_utc: pd.Timestamp | None = None,
+    end_utc: pd.Timestamp | None = None,
+    every_s: int = 60,
+) -> Reading:
+    """Read the files of a call and compute the figure table of each press asked for.
+
+    `start_utc` and `end_utc` bound what is read (None: all there is), in bins of `every_s` seconds.
+
+    Raises
+    ------
+    InputError
+        When no input is named, a file cannot be read, a tag of the plant file is in none of them, or no row
+        falls in the span.
+    """
+    presses = _chosen_presses(plant, call.press)
+    if not call.files:
+        raise InputError(
+            Problem("no input is named", place="FILE", found="nothing", expected="exports, folders or globs")
+        )
+    call.progress("looking for exports and bench sheets")
+    found = find_inputs(call.files, plant)
+    exports = open_exports(found.exports, plant)
+    require_tags(exports, plant, presses)
+    sheets = [read_lab(path, plant) for path in found.labs]
+    call.progress(f"reading {len(exports)} exports")
+    grids, inputs = build_grids(exports, plant, presses, start_utc, end_utc, every_s)
+    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
+    series = []
+    for press in presses:
+        call.progress(f"computing the figures of {press.name}")
+        series.append(_press_series(grids[press.slug], lab, press, plant))
+    index = series[0].table.frame.index
+    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
+    return Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)
+
+
+def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
+    samples = lab[lab["press"] == press.slug].reset_index(drop=True) if lab is not None else None
+    table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
+    read = [column for column, basis in grid.basis.items() if basis != "assumed"]
+    return PressSeries(
+        press,
+        table,
+        good_feed_share=grid.good_share["feed_flow_m3_h"],
+        has_readings=(grid.good_share[read] > 0).any(axis=1),
+        lab=samples,
+        findings=grid.findings,
+        notes=grid.notes,
+    )
 
 
 def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
@@ -73,48 +144,288 @@ def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
     return (press,)
 
 
-def _asked_period(plant: Plant, start: str | None, end: str | None) -> Period | None:
-    if start is None and end is None:
+def _asked_period(plant: Plant, call: Call) -> Period | None:
+    if call.start is None and call.end is None:
         return None
-    if start is None or end is None:
-        missing = "--from" if start is None else "--to"
-        raise InputError(Problem("a period needs both its ends", place=missing, found="nothing", expected="a day or a time"))
-    return period_between(plant, start, end)
+    if call.start is None or call.end is None:
+        missing = "--from" if call.start is None else "--to"
+        raise InputError(
+            Problem("a period needs both its ends", place=missing, found="nothing", expected="a day or a time")
+        )
+    return period_between(plant, call.start, call.end)
 
 
-@dataclass(frozen=True)
-class Reading:
-    """Everything read for one command: the series of each press and what was read to get them."""
+def _read_period(plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60) -> tuple[Reading, Period]:
+    """Read a call's period with `history` in front of it; the whole span of the files when none was asked for."""
+    period = _asked_period(plant, call)
+    if period is None:
+        reading = read_presses(plant, call, every_s=every_s)
+        return reading, reading.span
+    reading = read_presses(plant, call, period.start_utc - history - _WARM_UP, period.end_utc, every_s)
+    _require_rows(reading, period)
+    return reading, period
 
-    plant: Plant
-    presses: tuple[PressSeries, ...]
-    inputs: tuple[InputFile, ...]
-    span: Period  # from the first to the last observation read
+
+def _require_rows(reading: Reading, period: Period) -> None:
+    if any(_within(series.has_readings, period).any() for series in reading.presses):
+        return
+    first, last = (period.local(moment).strftime("%Y-%m-%d %H:%M") for moment in (period.start_utc, period.end_utc))
+    names = ", ".join(each.file for each in reading.inputs[:3]) + (", …" if len(reading.inputs) > 3 else "")
+    raise InputError(
+        Problem(
+            "no row falls in the period",
+            file=names,
+            found=f"nothing from {first} to {last} ({period.timezone})",
+            expected="rows of at least one press",
+            hint="give the exports that cover the period, or another period",
+        )
+    )
 
 
-def read_presses(call: Call, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, every_s: int = 60) -> Reading:
-    """Read the files of a call and compute the figure table of each press asked for.
+def _within(rows: Any, period: Period) -> Any:
+    return rows[(rows.index >= period.start_utc) & (rows.index < period.end_utc)]
 
-    `start_utc`/`end_utc` bound what is read (None: all there is); bins of `every_s` seconds.
-    """
+
+def _cut(table: FigureTable, period: Period) -> FigureTable:
+    """Return the table with the rows and runs of the period alone."""
+    frame = _within(table.frame, period)
+    runs = table.capture_by_run
+    return replace(table, frame=frame, capture_by_run=runs[runs["run"].isin(frame["run"].dropna().unique())])
+
+
+def _context(reading: Reading, series: PressSeries, period: Period) -> PageContext:
+    """Gather what a page says about its press, period, inputs and data faults."""
+    bins = max(round(period.hours * 3600 / series.table.every_s), 1)
+    findings = tuple(
+        finding
+        for finding in series.findings
+        if finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
+    )
+    excluded = tuple(
+        each
+        for each in reading.plant.excludes
+        if each.press in (None, series.press.slug)
+        and each.start_utc < period.end_utc
+        and each.end_utc > period.start_utc
+    )
+    return PageContext(
+        reading.plant,
+        series.press,
+        period,
+        float(_within(series.good_feed_share, period).sum()) / bins,
+        reading.inputs,
+        findings,
+        excluded,
+        series.notes,
+        series.lab,
+    )
+
+
+def _folder_of(out: Path, reading: Reading, series: PressSeries) -> Path:
+    return out if len(reading.presses) == 1 else out / series.press.slug
+
+
+# --- the commands ------------------------------------------------------------------------------------------
+
+
+def write_figure_table(call: Call, out: Path, every: str) -> Done:
+    """Write every computed series of the presses asked for on one regular grid."""
+    reports.require_suffix(out, (".parquet", ".csv", ".xlsx"))
     plant = load_plant(call.plant)
-    presses = _chosen_presses(plant, call.press)
-    if not call.files:
-        raise InputError(Problem("no input is named", place="FILE", found="nothing", expected="exports, folders or globs"))
-    call.progress("looking for exports and bench sheets")
-    found = find_inputs(call.files, plant)
-    exports = open_exports(found.exports, plant)
-    sheets = [read_lab(path, plant) for path in found.labs]
-    call.progress(f"reading {len(exports)} exports")
-    grids, inputs = build_grids(exports, plant, presses, start_utc, end_utc, every_s)
-    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
-    series = []
-    for press in presses:
-        call.progress(f"computing the figures of {press.name}")
-        grid = grids[press.slug]
-        samples = lab[lab["press"] == press.slug] if lab is not None else None
-        table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, every_s)
-        series.append(PressSeries(press, table, grid.good_share["feed_flow_m3_h"], samples, grid.findings, grid.notes))
-    index = series[0].table.frame.index
-    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
-    return Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)
+    every_s = _whole_seconds(every)
+    reading, period = _read_period(plant, call, pd.Timedelta(0), every_s)
+    tables = [_cut(series.table, period) for series in reading.presses]
+    reports.write_table(out, tables)
+    rows = sum(len(table.frame) for table in tables)
+    missing = {table.press: dict(table.unavailable) for table in tables}
+    return Done(
+        (f"{rows} rows of {len(tables)} presses written to {out}.",),
+        {"command": "table", "out": str(out), "rows": rows, "unavailable": missing},
+    )
+
+
+def _whole_seconds(every: str) -> int:
+    seconds = parse_quantity(every, "s")
+    if seconds < 1 or seconds != round(seconds) or 86_400 % seconds:
+        raise InputError(
+            Problem("rows of this length do not fill a day", "--every", found=repr(every), expected="1min, 10s, 1h …")
+        )
+    return int(seconds)
+
+
+def write_upset_ledger(call: Call, out: Path) -> Done:
+    """Write the upset ledger of the presses asked for."""
+    reports.require_suffix(out, (".csv", ".json", ".parquet"))
+    plant = load_plant(call.plant)
+    reading, period = _read_period(plant, call, _HISTORY)
+    found = [upset for series in reading.presses for upset in _upsets_of(series, plant, period)]
+    reports.write_upsets(out, found)
+    lines = [f"{len(found)} upsets written to {out}."]
+    lines += [reports.upset_line(upset, plant) for upset in found if upset.severity == 3]
+    return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": reports.upset_rows(found)})
+
+
+def _upsets_of(series: PressSeries, plant: Plant, period: Period) -> list[Upset]:
+    """Return the upsets that begin in the period, judged with the history in front of it."""
+    found = find_upsets(series.table, series.press, plant, series.findings)
+    return [upset for upset in found if period.start_utc <= upset.start < period.end_utc]
+
+
+def _write_for_each_press(
+    reading: Reading, out: Path, page: str, write: Callable[[PressSeries, Path], dict[str, Any]]
+) -> Done:
+    """Write one page per press, an index when there are several, and say the answers."""
+    answers = {}
+    for series in reading.presses:
+        answers[series.press] = write(series, _folder_of(out, reading, series))
+    lines = []
+    for press, answer in answers.items():
+        lines += [f"{press.name}: {answer['answer']}", f"  {answer['page']}"]
+    pages = {press.slug: answer for press, answer in answers.items()}
+    if len(answers) > 1:
+        index = reports.write_index(out, reading.plant, page, [(press, a["answer"]) for press, a in answers.items()])
+        lines.append(f"All presses: {index}")
+    return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages})
+
+
+def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period, Period]:
+    """Return the period asked for and the one it is compared with: the month, or as long a time, before it."""
+    if month is not None:
+        if call.start is not None or call.end is not None:
+            raise InputError(Problem("name a month or a period, not both", place="--month", found=month))
+        period = month_period(plant, month)
+        day_before = period.local(period.start_utc - pd.Timedelta(hours=1))
+        return period, month_period(plant, day_before.strftime("%Y-%m"))
+    period = _asked_period(plant, call)
+    if period is None:
+        raise InputError(
+            Problem("no period is named", place="review", found="neither --month nor --from and --to", expected="one")
+        )
+    length = period.end_utc - period.start_utc
+    return period, Period(period.start_utc - length, period.start_utc, plant.timezone)
+
+
+def review(call: Call, month: str | None, out: Path) -> Done:
+    """Write the performance review of a month, a week or a shift."""
+    plant = load_plant(call.plant)
+    period, before = _review_period(plant, call, month)
+    reach_back = min(before.start_utc, period.start_utc - _HISTORY)
+    reading = read_presses(plant, call, reach_back - _WARM_UP, period.end_utc)
+    _require_rows(reading, period)
+    return _write_for_each_press(
+        reading, out, "review", lambda series, folder: _review_page(reading, series, period, before, folder)
+    )
+
+
+def _review_page(reading: Reading, series: PressSeries, period: Period, before: Period, folder: Path) -> dict[str, Any]:
+    table, earlier = _cut(series.table, period), _cut(series.table, before)
+    has_earlier = (earlier.frame["phase"] == "pressing").any()
+    figures = review_period(table, series.press, reading.plant, period, earlier if has_earlier else None)
+    upsets = _upsets_of(series, reading.plant, period)
+    return reports.write_review(folder, _context(reading, series, period), figures, table, upsets)
+
+
+def troubleshoot(call: Call, day: str, out: Path) -> Done:
+    """Write the page on one day: what went wrong, what moved first, what to check."""
+    plant = load_plant(call.plant)
+    wanted = parse_day(day)
+    period = day_period(plant, wanted)
+    reading = read_presses(plant, call, period.start_utc - _HISTORY - _WARM_UP, period.end_utc)
+    _require_rows(reading, period)
+    return _write_for_each_press(
+        reading, out, "troubleshoot", lambda series, folder: _day_page(reading, series, wanted, folder)
+    )
+
+
+def _day_page(reading: Reading, series: PressSeries, day: date, folder: Path) -> dict[str, Any]:
+    period = day_period(reading.plant, day)
+    upsets = find_upsets(series.table, series.press, reading.plant, series.findings)
+    account = account_for_day(
+        series.table, upsets, series.lab, series.findings, series.press, reading.plant, day
+    )
+    of_the_day = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
+    context = _context(reading, series, period)
+    return reports.write_troubleshoot(folder, context, account, _cut(series.table, period), of_the_day)
+
+
+def tune(call: Call, out: Path) -> Done:
+    """Write the page on where to run the gravity belt."""
+    plant = load_plant(call.plant)
+    reading, period = _read_period(plant, call, pd.Timedelta(0))
+    return _write_for_each_press(
+        reading, out, "tune", lambda series, folder: _tuning_page(reading, series, period, folder)
+    )
+
+
+def _tuning_page(reading: Reading, series: PressSeries, period: Period, folder: Path) -> dict[str, Any]:
+    table = _cut(series.table, period)
+    answer = find_tuning(table, series.press, reading.plant)
+    return reports.write_tune(folder, _context(reading, series, period), answer, table)
+
+
+def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> Done:
+    """Check a plant file and, with files, what they say about its tags.
+
+    Raises
+    ------
+    InputError
+        With every mistake of the plant file, or every way in which the exports disagree with it.
+    """
+    plant = load_plant(plant_file)
+    tags = sum(len(press.tags) for press in plant.presses)
+    said = [f"{plant_file}: in order. {plant.name}: {len(plant.presses)} presses, {tags} tags, {plant.timezone}."]
+    names = tuple(files)
+    if names:
+        progress("reading the exports")
+        exports = open_exports(find_inputs(names, plant).exports, plant)
+        problems = check_exports(exports, plant)
+        if problems:
+            raise InputError(problems)
+        said.append(f"{len(exports)} exports: every tag is there, within its range and in a likely unit.")
+    return Done(tuple(said), {"command": "plant check", "plant": plant.name, "is_valid": True})
+
+
+def simulate(out: Path, days: int, seed: int, scenario: str, progress: Progress) -> Done:
+    """Write an invented plant with its truth."""
+    from trendkit.simulate import simulate as write_plant
+
+    progress(f"inventing {days} days")
+    made = write_plant(out, days, seed, scenario)
+    return Done((f"{days} invented days ({made.scenario}, seed {seed}) written to {out}.",), {"command": "simulate"})
+
+
+def demo(out: Path, progress: Progress) -> Done:
+    """Run the main job on the sample exports: review, bad-day page and tuning page of both presses."""
+    with TemporaryDirectory() as spare:
+        samples = _sample_folder(Path(spare), progress)
+        call = Call(samples / "plant.toml", (str(samples),), progress=progress)
+        plant = load_plant(call.plant)
+        reading = read_presses(plant, call)
+    month = month_period(plant, SAMPLE_MONTH)
+    before = month_period(plant, "2026-02")
+    pages: dict[str, dict[str, Any]] = {}
+    lines = []
+    for series in reading.presses:
+        folder = out / series.press.slug
+        progress(f"writing the pages of {series.press.name}")
+        lines.append(f"{series.press.name}")
+        answers = {
+            "review": _review_page(reading, series, month, before, folder),
+            "troubleshoot": _day_page(reading, series, SAMPLE_BAD_DAY, folder),
+            "tune": _tuning_page(reading, series, reading.span, folder),
+        }
+        lines += [line for answer in answers.values() for line in (f"  {answer['answer']}", f"    {answer['page']}")]
+        pages[series.press.slug] = answers
+    return Done(tuple(lines), {"command": "demo", "out": str(out), "presses": pages})
+
+
+def _sample_folder(spare: Path, progress: Progress) -> Path:
+    """Return sample_exports/ of this folder or checkout; an installed copy without it writes the same samples."""
+    for place in (Path.cwd(), Path(__file__).resolve().parent.parent):
+        if (place / "sample_exports" / "plant.toml").is_file():
+            return place / "sample_exports"
+    progress("no sample_exports/ here: inventing the same plant")
+    from trendkit.simulate import write_sample_exports
+
+    write_sample_exports(spare)
+    return spare

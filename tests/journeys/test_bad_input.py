@@ -1,0 +1,139 @@
+"""Every wrong call or input ends in one plain sentence, exit code 2, and nothing half-written."""
+
+import gzip
+import shutil
+from pathlib import Path
+
+import pytest
+
+from .conftest import Outcome, type_command
+
+
+def refused(outcome: Outcome, *words: str) -> None:
+    """The command ended with code 2, printed nothing to read as a result, and named every one of `words`."""
+    assert outcome.code == 2, outcome
+    assert outcome.said == ""
+    assert "Traceback" not in outcome.complained
+    for word in words:
+        assert word in outcome.complained, outcome.complained
+
+
+@pytest.fixture
+def spoilt(plant_folder: Path, tmp_path: Path) -> Path:
+    """A copy of the plant that a test may damage."""
+    copy = tmp_path / "plant"
+    shutil.copytree(plant_folder, copy, ignore=shutil.ignore_patterns("truth"))
+    return copy
+
+
+def table_of(folder: Path, *more: str | Path) -> Outcome:
+    out = folder / "out" / "figures.csv"
+    outcome = type_command("table", "--plant", folder / "plant.toml", "--out", out, *(more or (folder / "exports",)))
+    if outcome.code != 0:
+        assert not list((folder / "out").rglob("*")) if (folder / "out").exists() else True
+    return outcome
+
+
+def first_export(folder: Path) -> Path:
+    return sorted((folder / "exports").rglob("*.csv*"))[0]
+
+
+def text_of(path: Path) -> str:
+    raw = path.read_bytes()
+    return (gzip.decompress(raw) if path.suffix == ".gz" else raw).decode("utf-8")
+
+
+def test_a_missing_file_is_named(spoilt: Path) -> None:
+    refused(table_of(spoilt, spoilt / "exports" / "not_there.csv"), "not_there.csv", "To do")
+
+
+def test_an_empty_export_is_named(spoilt: Path) -> None:
+    empty = spoilt / "empty.csv"
+    empty.write_text("")
+    refused(table_of(spoilt, empty), "empty.csv", "empty")
+
+
+def test_an_export_without_rows_is_named(spoilt: Path) -> None:
+    bare = spoilt / "header_only.csv"
+    bare.write_text(text_of(first_export(spoilt)).splitlines()[0] + "\n")
+    refused(table_of(spoilt, bare), "header_only.csv")
+
+
+def test_an_unknown_tag_is_named_with_the_closest_one(spoilt: Path) -> None:
+    plant = spoilt / "plant.toml"
+    text = plant.read_text(encoding="utf-8")
+    line = next(line for line in text.splitlines() if line.startswith("tag = "))
+    name = line.split('"')[1]
+    plant.write_text(text.replace(f'"{name}"', f'"{name}X"'), encoding="utf-8")
+    refused(table_of(spoilt), f"{name}X", name, "To do")
+
+
+def test_a_wrong_unit_in_the_plant_file_is_named_with_its_line(spoilt: Path) -> None:
+    plant = spoilt / "plant.toml"
+    lines = plant.read_text(encoding="utf-8").splitlines()
+    number = next(i for i, line in enumerate(lines) if line.startswith("unit = ") and "gal/min" in line)
+    lines[number] = 'unit = "gallonz/min"'
+    plant.write_text("\n".join(lines), encoding="utf-8")
+    refused(table_of(spoilt), "plant.toml", f"line {number + 1}", "gallonz/min")
+
+
+def test_a_month_without_data_is_named(spoilt: Path) -> None:
+    out = spoilt / "review"
+    outcome = type_command(
+        "review", "--plant", spoilt / "plant.toml", "--month", "2019-05", "--out", out, spoilt / "exports"
+    )
+    refused(outcome, "no row falls in the period", "2019-05-01")
+    assert not out.exists()
+
+
+def test_a_bench_sheet_in_place_of_exports_is_named(spoilt: Path) -> None:
+    sheet = next(spoilt.glob("lab*.csv"))
+    refused(table_of(spoilt, sheet), sheet.name, "bench sheet")
+
+
+def test_a_month_that_is_none_is_refused(plant_folder: Path, tmp_path: Path) -> None:
+    outcome = type_command(
+        "review", "--plant", plant_folder / "plant.toml", "--month", "2026-13", "--out", tmp_path / "r", plant_folder / "exports"
+    )
+    refused(outcome, "2026-13", "YYYY-MM")
+
+
+def test_an_unknown_press_is_named_with_the_known_ones(plant_folder: Path, tmp_path: Path) -> None:
+    outcome = type_command(
+        "tune", "--plant", plant_folder / "plant.toml", "--press", "NINE", "--out", tmp_path / "t", plant_folder / "exports"
+    )
+    refused(outcome, "'NINE'", "BFP-1")
+
+
+def test_a_missing_plant_file_is_named(tmp_path: Path) -> None:
+    refused(type_command("plant", "check", tmp_path / "nowhere.toml"), "nowhere.toml")
+
+
+def test_an_unknown_scenario_is_answered_with_the_list(tmp_path: Path) -> None:
+    from trendkit.simulate import SCENARIOS
+
+    out = tmp_path / "made"
+    refused(type_command("simulate", "--out", out, "--days", "2", "--seed", "1", "--scenario", "none-such"), *SCENARIOS)
+    assert not out.exists()
+
+
+def test_a_command_without_files_says_what_to_give(plant_folder: Path, tmp_path: Path) -> None:
+    outcome = type_command("tune", "--plant", plant_folder / "plant.toml", "--out", tmp_path / "t")
+    refused(outcome, "no input is named")
+
+
+def test_a_text_in_a_number_column_is_counted_and_the_rest_is_used(spoilt: Path) -> None:
+    """One text among numbers is a fault of the data, not of the call: it is left out, counted and listed."""
+    export = first_export(spoilt)
+    lines = text_of(export).splitlines()
+    cells = lines[500].split(",")
+    cells[1] = "No Data"
+    lines[500] = ",".join(cells)
+    changed = spoilt / "exports" / "changed.csv"
+    export.unlink()
+    changed.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    outcome = type_command(
+        "review", "--plant", spoilt / "plant.toml", "--from", "2026-03-02", "--to", "2026-03-09",
+        "--out", spoilt / "review", spoilt / "exports", spoilt / "lab.csv",
+    )  # fmt: skip
+    assert outcome.code == 0, outcome.complained
