@@ -1,7 +1,7 @@
 """Comes in: a plant file (TOML), quantities as texts with units.
 
-Goes out: `Plant`, checked, in the SI units its field names carry; times in UTC; periods, plant days and shifts.
-Every room reads this one; it imports none of them.
+Goes out: `Plant`, checked, in the SI units its field names carry; times in UTC; periods, plant days and
+shifts. Every room reads this one; it imports none of them.
 """
 
 from trendkit.plant.calendar import (

@@ -1,8 +1,8 @@
 """Sanity bounds of a press: what a number in the plant file can hardly leave, and what is usual.
 
 The usual ranges are those of design handbooks (values from memory of Metcalf & Eddy and of EPA 625/1-87-014;
-densities also after UFC 3-280-03), the outer ones are common practice. They catch slips of the pen. They are no
-verdict on a press: a plant's own history outranks them.
+densities also after UFC 3-280-03), the outer ones are common practice. They catch slips of the pen. They are
+no verdict on a press: a plant's own history outranks them.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""Figures for people: SI columns in, display numbers and unit labels out. No pint: the factors are few and exact.
+"""Figures for people: SI columns in, display numbers and unit labels out. No pint: the factors are few and
+exact.
 
 Machine files never pass through here; they are always SI.
 """
@@ -75,7 +76,8 @@ def _suffix(column_or_unit: str) -> str:
     text = _LABELS.get(text, re.sub(r"[/ ·]+", "_", text))
     text = re.sub(r"(_rolling|_low|_high|_usual|_setpoint_only)+$", "", text)
     is_label = "/" in column_or_unit or text in _UNITS
-    return next((key for key in _UNITS if text == key or (not is_label and text.endswith("_" + key))), "")
+    matches = (key for key in _UNITS if text == key or (not is_label and text.endswith("_" + key)))
+    return next(matches, "")
 
 
 def unit_label(column_or_unit: str, system: str) -> str:
@@ -83,13 +85,16 @@ def unit_label(column_or_unit: str, system: str) -> str:
 
     Examples
     --------
-    >>> unit_label("feed_flow_m3_h", "us"), unit_label("polymer_dose_kg_t_rolling", "us"), unit_label("t", "us")
+    >>> unit_label("feed_flow_m3_h", "us"), unit_label("dose_kg_t_rolling", "us"), unit_label("t", "us")
     ('gpm', 'lb/ton', 'ton')
     >>> unit_label("capture_pct", "us"), unit_label("belt_speed_ratio", "us"), unit_label("m3/h", "si")
     ('%', '', 'm³/h')
     """
     key = _suffix(column_or_unit)
-    return _UNITS[key][1 if system == "us" else 0] if key else ""
+    if not key:
+        return ""
+    si_label, us_label, _ = _UNITS[key]
+    return us_label if system == "us" else si_label
 
 
 def display(
@@ -102,8 +107,8 @@ def display(
     value
         In the SI unit that `column_or_unit` names; NaN stays NaN.
     column_or_unit
-        A column (`feed_flow_m3_h`, also with `_rolling`, `_low`, `_high`), a figure (`feed_dry_solids_t`) or an SI
-        unit (``"kg/t"``).
+        A column (`feed_flow_m3_h`, also with `_rolling`, `_low`, `_high`), a figure (`feed_dry_solids_t`) or
+        an SI unit (``"kg/t"``).
     system
         ``"us"`` or ``"si"``.
     is_difference
@@ -159,7 +164,8 @@ def _fixed(value: float | None, decimals: int) -> str:
 def significant(value: float | None, low: float | None = None, high: float | None = None) -> str:
     """Return a number as text with no more digits than its limits support, three digits without limits.
 
-    The last digit printed is the place of the first digit of the half width of the limits. A missing number is a dash.
+    The last digit printed is the place of the first digit of the half width of the limits. A missing number
+    is a dash.
 
     Examples
     --------

@@ -18,8 +18,8 @@ def load_plant(path: Path | str) -> Plant:
     Raises
     ------
     InputError
-        With every mistake of the file at once: line and key, what was found, what was expected, what to do. One
-        problem alone when the file is missing, unreadable or no TOML.
+        With every mistake of the file at once: line and key, what was found, what was expected, what to do.
+        One problem alone when the file is missing, unreadable or no TOML.
     """
     from trendkit.plant.assemble import assemble  # pydantic and pint load only when a plant file is read
 

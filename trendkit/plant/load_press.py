@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from typing import Any
 
 from trendkit.plant import bounds
@@ -51,7 +52,7 @@ def build_press(
     path: Path,
     mistakes: Mistakes,
 ) -> Press | None:
-    """Return the press with its dated settings in time order; None when a mistake (noted) leaves it incomplete."""
+    """Return the press with its dated settings in time order; None when a mistake (noted) spoils it."""
     noted_before = len(mistakes.found)
     press = _settings(section, slug, shared, path, mistakes)
     known = [(place, problem.message) for place, problem in mistakes.found[noted_before:]]
@@ -111,7 +112,7 @@ def _wedge(
         if position is None or gap is None:
             return ()
         points.append((position, gap))
-    if any(later[0] <= earlier[0] for earlier, later in zip(points, points[1:], strict=False)):
+    if any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         found = ", ".join(pair[0] for pair in section.wedge_gaps or [])
         mistakes.add(
             path, "positions along the wedge must increase from point to point", found, "increasing positions"
@@ -163,7 +164,8 @@ def _filtrate(section: PressSection, tags: Mapping[str, Tag], path: Path, mistak
     if "filtrate_flow" in tags and given.meter is None:
         mistakes.missing(
             (*path, "filtrate", "meter"),
-            'where filtrate_flow is metered: "with_wash" (after washwater joins), "before_wash", or "none" (leave it unused)',
+            'where filtrate_flow is metered: "with_wash" (after washwater joins), "before_wash", '
+            'or "none" (leave it unused)',
         )
     if given.meter in ("with_wash", "before_wash") and "filtrate_flow" not in tags:
         mistakes.cautions.append(

@@ -115,7 +115,7 @@ def build_excludes(
 
 def build_shared(file: PlantFile, slugs: dict[str, str], mistakes: Mistakes) -> tuple[SharedMeter, ...]:
     """Return the meters serving several presses; a section with a mistake in it (noted) is left out."""
-    meters = []
+    meters: list[SharedMeter] = []
     splittable = [name for name, role in ROLES.items() if role.unit in _SPLITTABLE]
     for number, section in enumerate(file.shared):
         path = ("shared", number)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import pairwise
 
 from trendkit.errors import InputError
 from trendkit.plant.bounds import Bound
@@ -43,13 +44,15 @@ _FREE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 _TABLE_COLUMNS = {"time", "feed_time", "press", "run", "phase", "mode", "capture_method"}
 
 SEAM = (
-    "time the belt: mark the seam, time N full turns at two or more drive settings, belt speed = belt length x N / time, "
+    "time the belt: mark the seam, time N full turns at two or more drive settings, "
+    "belt speed = belt length x N / time, "
     'then write scale = [["0 Hz", "0 m/min"], ["60 Hz", "12.4 m/min"]] with your own points; '
     "stand clear of the nip points, and guards and pull-cords stay in place"
 )
 TENSION = (
-    'write scale = [["0 psi", "0 kN/m"], ["300 psi", "7 kN/m"]] with your own points, from the maker\'s tension chart '
-    "or a load reading; a pressure alone does not say how cylinders and levers turn it into tension"
+    'write scale = [["0 psi", "0 kN/m"], ["300 psi", "7 kN/m"]] with your own points, '
+    "from the maker's tension chart or a load reading; "
+    "a pressure alone does not say how cylinders and levers turn it into tension"
 )
 _DRAWDOWN = (
     "time a drawdown of the calibration column at two or more pump speeds, then write "
@@ -170,7 +173,7 @@ def _scale(
         mistakes.add(
             path, "a scale needs two points or more", f"{len(points)}", 'pairs such as ["0 Hz", "0 m/min"]'
         )
-    elif any(later[0] <= earlier[0] for earlier, later in zip(points, points[1:], strict=False)):
+    elif any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         found = ", ".join(pair[0] for pair in section.scale or [])
         mistakes.add(
             path, "the readings of a scale must increase from point to point", found, "increasing readings"

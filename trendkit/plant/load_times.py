@@ -53,7 +53,7 @@ class PlantTime:
     day_starts_at: str
 
     def moment(self, path: Path, written: datetime | date | None, mistakes: Mistakes) -> pd.Timestamp | None:
-        """Return a date (the start of that plant day) or a time, plant-local unless it has an offset, in UTC."""
+        """Return a date (the start of that plant day) or a time, plant-local if without offset, in UTC."""
         if written is None:
             mistakes.missing(path, "a date or a time, as in 2026-03-16 or 2026-03-16T07:00:00")
             return None

@@ -85,7 +85,7 @@ class Filtrate:
 
 @dataclass(frozen=True)
 class Change:
-    """A dated setting: from `start_utc` on, `settings` (names of `Press` fields, SI) replace the earlier ones."""
+    """A dated setting: from `start_utc` on, `settings` (`Press` field names, SI) replace the earlier ones."""
 
     start_utc: pd.Timestamp
     reason: str

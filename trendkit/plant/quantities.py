@@ -1,7 +1,7 @@
 """Quantities as people write them: text with a unit in, plain SI floats out. The only module that knows pint.
 
-`t` is 1000 kg and `ton` 2000 lb; any other ton is refused. pint is imported on first use, so that commands which
-read no plant file never wait for it.
+`t` is 1000 kg and `ton` 2000 lb; any other ton is refused. pint is imported on first use, so that commands
+which read no plant file never wait for it.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ _DEFINITIONS = (
     "liter_per_second = liter / second",
     "foot_per_minute = foot / minute",
     "pound_force_per_linear_inch = force_pound / inch",
-    # A turn of a shaft is a thing counted here, not an angle, so that Hz of a drive never passes for rpm of a shaft.
+    # A turn of a shaft is counted, not an angle, so that Hz of a drive never passes for rpm of a shaft.
     "machine_turn = [machine_turn]",
     "machine_turn_per_minute = machine_turn / minute",
     "NTU = [turbidity]",
@@ -139,10 +139,11 @@ _EXAMPLES = {
     "": "a plain number",
 }
 _SUGGESTED = (
-    "gpm", "gal/min", "gal/h", "MGD", "m3/h", "L/h", "L/min", "L/s", "gal", "m3", "%", "%TS", "mg/L", "g/L", "NTU", "lb/h",
-    "kg/h", "ton/h", "t/h", "lb", "kg", "t", "ton", "psi", "bar", "kPa", "lbf/in", "kN/m", "ft/min", "m/min", "in", "mm",
-    "ft", "m", "rpm", "degF", "degC", "kW", "hp", "kWh", "kg/m3", "lb/ton", "kg/t", "lb/h/m", "kg/h/m", "gpm/m", "m3/h/m",
-    "Hz", "A", "V", "mA", "pH", "h", "min", "s", "lb/ft3",
+    "gpm", "gal/min", "gal/h", "MGD", "m3/h", "L/h", "L/min", "L/s", "gal", "m3", "%", "%TS", "mg/L",
+    "g/L", "NTU", "lb/h", "kg/h", "ton/h", "t/h", "lb", "kg", "t", "ton", "psi", "bar", "kPa", "lbf/in",
+    "kN/m", "ft/min", "m/min", "in", "mm", "ft", "m", "rpm", "degF", "degC", "kW", "hp", "kWh", "kg/m3",
+    "lb/ton", "kg/t", "lb/h/m", "kg/h/m", "gpm/m", "m3/h/m", "Hz", "A", "V", "mA", "pH", "h", "min", "s",
+    "lb/ft3",
 )  # fmt: skip
 
 
@@ -277,14 +278,15 @@ def _split(text: str, example: str) -> tuple[float, str]:
 
 
 def parse_quantity(text: str, unit: str, density_kg_m3: float | None = None) -> float:
-    """Return the value of a text such as "16 gal/min" in `unit` (pint's words for an SI unit; "" for a plain number).
+    """Return the value of a text such as "16 gal/min" in `unit`, an SI unit; "" for a plain number.
 
     `density_kg_m3` lets solids be given in g/L where % is kept, and in % where mg/L is kept.
 
     Raises
     ------
     InputError
-        When there is no number, no unit where one is due, an unknown one, or one that measures something else.
+        When there is no number, no unit where one is due, an unknown one, or one that measures something
+        else.
 
     Examples
     --------
@@ -304,7 +306,7 @@ def parse_quantity(text: str, unit: str, density_kg_m3: float | None = None) -> 
 
 
 def parse_uncertainty(text: str, unit: str, density_kg_m3: float | None = None) -> Uncertainty:
-    """Return a standard uncertainty written "1 % of reading" or as an absolute such as "0.1 %TS" or "2 gal/min".
+    """Return a standard uncertainty written "1 % of reading" or as an absolute, "0.1 %TS" or "2 gal/min".
 
     `unit` is the SI unit of the absolute form. A bare "%" is refused: it could mean either.
 
@@ -363,8 +365,8 @@ def parse_price(text: str, currency: str, per: str) -> float:
 # --- free tags ------------------------------------------------------------------------------------------
 
 _FREE_SI = (
-    "m3/h", "m3", "percent", "mg/L", "NTU", "kg/h", "kg", "kPa", "kN/m", "m/min", "mm", "rpm", "degC", "kW", "kWh", "s",
-    "Hz", "A", "V", "pH", "m2", "kN", "kg/m2", "kg/h/m",
+    "m3/h", "m3", "percent", "mg/L", "NTU", "kg/h", "kg", "kPa", "kN/m", "m/min", "mm", "rpm", "degC",
+    "kW", "kWh", "s", "Hz", "A", "V", "pH", "m2", "kN", "kg/m2", "kg/h/m",
 )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """Which line of a TOML file a key stands on, so that a mistake can be shown where it was made.
 
-Comes in: text that tomllib has accepted (so its grammar is not checked again here). Goes out: key path -> line.
+Comes in: text that tomllib has accepted (so its grammar is not checked again here). Goes out: key path ->
+line.
 """
 
 from __future__ import annotations
@@ -142,7 +143,7 @@ def key_lines(text: str) -> dict[Path, int]:
 
 
 def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
-    """Return the line of a key, or of the nearest table around it that the file holds; None for the file itself."""
+    """Return the line of a key, or of the nearest table around it in the file; None for the file itself."""
     for length in range(len(path), 0, -1):
         if path[:length] in lines:
             return lines[path[:length]]
