@@ -1,7 +1,7 @@
 """A made-up figure table with a known response to the gravity belt speed, for the tests of the tuning room.
 
-The invented press obeys no physics beyond what is written here: cake solids are a parabola in the logarithm of
-the speed about a best speed that grows with the load, and lost solids grow away from another one.
+The invented press obeys no physics beyond what is written here: cake solids are a parabola in the logarithm
+of the speed about a best speed that grows with the load, and lost solids grow away from another one.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.signal import lfilter
 
 from trendkit.plant.model import Costs, Limit, Plant, Press
 from trendkit.press.results import FigureTable
@@ -39,7 +40,11 @@ class Truth:
     def cost_per_dry_t(self, speed, load, dose=6.0, prices=PRICES):
         kept = 1.0 - self.loss_pct(speed, load) / 100.0
         hours = 1.0 / (load * WIDTH_M / 1000.0)
-        lines = dose * prices.polymer_per_kg + hours * prices.press_hour + prices.solids_return_per_t * (1.0 - kept)
+        lines = (
+            dose * prices.polymer_per_kg
+            + hours * prices.press_hour
+            + prices.solids_return_per_t * (1.0 - kept)
+        )
         return lines / kept + prices.haul_per_t * 100.0 / self.cake_solids_pct(speed, load)
 
 
@@ -56,7 +61,7 @@ def _speeds(policy, rng, minutes, load, cake_so_far, spread):
         if minute >= until:
             until = minute + int(rng.integers(60, 150))
             free = np.exp(rng.uniform(-spread, spread))
-            past = np.mean(cake_so_far[-30:]) - 20.8 if cake_so_far else 0.0
+            past = np.clip(np.mean(cake_so_far[-30:]) - 20.8, -1.5, 1.5) if cake_so_far else 0.0
             level = {
                 "free": 8.0 * free,
                 "follows_load": 8.0 * (load[minute] / 300.0) ** 0.7 * free**0.5,
@@ -69,11 +74,8 @@ def _speeds(policy, rng, minutes, load, cake_so_far, spread):
 
 def _drift(rng, size, fades_min, spread):
     steps = rng.normal(0.0, spread * np.sqrt(1.0 - np.exp(-2.0 / fades_min)), size)
-    path = np.empty(size)
-    path[0] = rng.normal(0.0, spread)
-    for position in range(1, size):
-        path[position] = path[position - 1] * np.exp(-1.0 / fades_min) + steps[position]
-    return path
+    keep = np.exp(-1.0 / fades_min)
+    return lfilter([1.0], [1.0, -keep], np.r_[rng.normal(0.0, spread), steps[1:]])
 
 
 def _one_run(day, policy, rng, truth, spread, minutes):
@@ -112,7 +114,12 @@ _EMPTY = ("filtrate_tss_mg_l", "washwater_flow_m3_h", "belt_tension_kn_m", "grav
 
 
 def made_up_table(
-    policy: str = "free", days: int = 30, seed: int = 1, spread: float = 0.35, truth: Truth | None = None, minutes: int = 480
+    policy: str = "free",
+    days: int = 30,
+    seed: int = 1,
+    spread: float = 0.35,
+    truth: Truth | None = None,
+    minutes: int = 480,
 ) -> FigureTable:
     """Return a table of `days` runs of `minutes` minutes, the gravity belt run by `policy`."""
     rng = np.random.default_rng(seed)

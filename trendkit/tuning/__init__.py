@@ -1,0 +1,20 @@
+"""Comes in: the figure table of one press (SI columns). Goes out: where its gravity belt should run.
+
+Steady blocks and speed changes in sludge time -> the response of cake and capture, twice over -> a decision,
+speeds in m/min, outcomes in %, money in the plant's currency.
+"""
+
+from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
+from trendkit.tuning.step_test import CAUTIONS, plan_step_test, write_step_test
+from trendkit.tuning.tune import tune
+
+__all__ = [
+    "CAUTIONS",
+    "Gain",
+    "Identifiability",
+    "Recommended",
+    "Tuning",
+    "plan_step_test",
+    "tune",
+    "write_step_test",
+]

@@ -1,7 +1,8 @@
 """Steady blocks: stretches of pressing during which the settings stood still, in sludge time.
 
-A row of the figure table describes what leaves the press in that minute; what went into that sludge is read at
-its `feed_time`. After every step of a belt speed the press is given time to settle before a block may begin.
+A row of the figure table describes what leaves the press in that minute; what went into that sludge is read
+at its `feed_time`. After every step of a belt speed the press is given time to settle before a block may
+begin.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trendkit.plant.model import Plant, Press
 from trendkit.plant.calendar import plant_days
+from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 
 BLOCK_MIN = 15.0  # length of a block
@@ -41,7 +42,7 @@ _STEADY = {
 
 def is_excluded(times: pd.DatetimeIndex, press: str, plant: Plant) -> npt.NDArray[np.bool_]:
     """Return True for each UTC time that the plant file leaves out of means for this press (slug)."""
-    excluded = np.zeros(len(times), dtype=bool)
+    excluded: npt.NDArray[np.bool_] = np.zeros(len(times), dtype=bool)
     for span in plant.excludes:
         if span.press in (None, press):
             excluded |= (times >= span.start_utc) & (times < span.end_utc)
@@ -56,17 +57,17 @@ def speed_steps(speed: pd.Series, every_s: int) -> npt.NDArray[np.bool_]:
     """
     width = max(2, round(STEP_WINDOW_MIN * 60 / every_s))
     logs = np.log(speed.where(speed > 0.0))
-    before = logs.rolling(width, min_periods=2).median().shift(1).to_numpy()
-    after = logs[::-1].rolling(width, min_periods=2).median()[::-1].to_numpy()
-    jump = pd.Series(np.abs(after - before), index=speed.index)
-    noise = float(np.nanmedian(np.abs(np.diff(logs.to_numpy())))) if logs.notna().sum() > 2 else 0.0
-    noise = 0.0 if np.isnan(noise) else noise / (0.6745 * np.sqrt(2.0))
+    before, after = logs.shift(1).rolling(width, min_periods=2), logs[::-1].rolling(width, min_periods=2)
+    jump = (after.median()[::-1] - before.median()).abs()
+    noise = float(np.nan_to_num((logs.diff().abs().median()) / (0.6745 * np.sqrt(2.0))))
     # the median of n normal readings scatters 1.25 / sqrt(n) as much as one of them; two medians are compared
     threshold = max(LEAST_STEP, 4.5 * 1.25 * np.sqrt(2.0 / width) * noise)
-    highest = jump.rolling(2 * width + 1, center=True, min_periods=1).max()
-    peaks = ((jump >= threshold) & (jump == highest)).to_numpy()
-    # a clean step gives one peak; equal neighbours count once
-    return peaks & ~np.r_[False, peaks[:-1]]
+    # medians tell that there is a step, means where: their difference peaks in the very bin
+    place = (after.mean()[::-1] - before.mean()).abs().where(jump >= threshold)
+    highest = place.rolling(2 * width + 1, center=True, min_periods=1).max()
+    peaks = (place == highest).to_numpy()
+    starts: npt.NDArray[np.bool_] = peaks & ~np.r_[False, peaks[:-1]]
+    return starts
 
 
 def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFrame:
@@ -74,7 +75,8 @@ def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
 
     Index: UTC time of discharge, a subset of the table's. Columns: `run`, `day` (plant day), `INPUTS` at feed
     time, belt speeds as means from feed to discharge, `cake_solids_pct`, `capture_pct`, `filtrate_tss_mg_l`,
-    `hours_into_run`, `since_step_min` (minutes since either belt last changed), `step` (count of changes so far).
+    `hours_into_run`, `since_step_min` (minutes since either belt last changed), `step` (count of changes so
+    far).
     """
     frame = table.frame
     index = pd.DatetimeIndex(frame.index)
@@ -96,7 +98,9 @@ def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
     for column in ("cake_solids_pct", "capture_pct", "filtrate_tss_mg_l"):
         minutes[column] = frame[column].to_numpy(dtype=float)[rows]
     minutes["since_step_min"], minutes["step"] = _time_since_steps(frame, rows, table.every_s)
-    started = pd.Series(seconds[rows], index=minutes.index).groupby(minutes["run"].to_numpy()).transform("min")
+    started = (
+        pd.Series(seconds[rows], index=minutes.index).groupby(minutes["run"].to_numpy()).transform("min")
+    )
     minutes["hours_into_run"] = (seconds[rows] - started.to_numpy()) / 3600.0
     minutes["transit_min"] = (rows - fed) * table.every_s / 60.0
     return minutes
@@ -137,9 +141,9 @@ def steady_blocks(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     """Return the steady blocks among the sludge minutes, a row each, in order of time.
 
     A block is up to 15 min of one run between changes of belt speed, begun once the last change has settled
-    and all sludge fed before it has left. Cake solids and capture are ratios of sums over the block. Blocks in
-    which a setting still moved, or with under 60 % of their minutes known, are left out.
-    Columns: `start_utc`, `end_utc`, `day`, `run`, `minutes`, the inputs, speeds and outcomes of `sludge_minutes`.
+    and all sludge fed before it has left. Cake solids and capture are ratios of sums over the block. Blocks
+    in which a setting still moved, or with under 60 % of their minutes known, are left out. Columns:
+    `start_utc`, `end_utc`, `day`, `run`, `minutes`, the inputs, speeds and outcomes of `sludge_minutes`.
     """
     settled = settled_minutes(minutes)
     if settled.empty:
@@ -162,14 +166,15 @@ def steady_blocks(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
 def average_over(minutes: pd.DataFrame, block: pd.Series, every_s: int) -> pd.DataFrame:
     """Return one row per value of `block`: means of inputs, and outcomes as ratios of sums.
 
-    Dry solids fed weigh the outcomes: capture is kept over fed, cake solids dry over wet. Where the feed solids
-    are not known the minutes weigh alike.
+    Dry solids fed weigh the outcomes: capture is kept over fed, cake solids dry over wet. Where the feed
+    solids are not known the minutes weigh alike.
     """
     weight = minutes["solids_loading_kg_h_m"].fillna(minutes["feed_flow_m3_h"]).fillna(1.0)
+    dry = weight * (minutes["capture_pct"] / 100.0).fillna(1.0)
     sums = pd.DataFrame(
         {
-            "wet": weight / minutes["cake_solids_pct"],
-            "dry": weight.where(minutes["cake_solids_pct"].notna()),
+            "wet": dry / minutes["cake_solids_pct"],
+            "dry": dry.where(minutes["cake_solids_pct"].notna()),
             "kept": weight * minutes["capture_pct"],
             "fed": weight.where(minutes["capture_pct"].notna()),
             "polymer": weight * minutes["polymer_dose_kg_t"],
@@ -198,14 +203,11 @@ def average_over(minutes: pd.DataFrame, block: pd.Series, every_s: int) -> pd.Da
 def _held_still(minutes: pd.DataFrame, block: pd.Series, late: pd.Series) -> pd.Series:
     """Return, per block, whether no setting moved between its halves by more than a steady block allows."""
     columns = list(_STEADY)
-    halves = minutes[columns].groupby([block, late]).mean().unstack()
-    still = pd.Series(True, index=halves.index)
-    for column, most in _STEADY.items():
-        sides = halves[column]
-        if sides.shape[1] == 2:
-            moved = (sides.iloc[:, 1] - sides.iloc[:, 0]).abs() / sides.mean(axis=1)
-            still &= ~(moved > most)
-    return still
+    early_mean = minutes.loc[~late, columns].groupby(block[~late]).mean()
+    late_mean = minutes.loc[late, columns].groupby(block[late]).mean().reindex(early_mean.index)
+    moved = (2.0 * (late_mean - early_mean) / (late_mean + early_mean)).abs()
+    too_far = pd.concat([moved[column] > most for column, most in _STEADY.items()], axis=1).any(axis=1)
+    return (~too_far).reindex(np.unique(block), fill_value=True)
 
 
 def _no_blocks() -> pd.DataFrame:

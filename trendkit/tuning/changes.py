@@ -1,7 +1,8 @@
-"""Estimate 2: what followed each deliberate change of the gravity belt speed while the other inputs held still.
+"""Estimate 2: what followed each change of the gravity belt speed while the other inputs held still.
 
 Each change is its own small experiment: the twenty minutes before it against the twenty minutes after it has
-settled, in sludge time. No model of feed or load takes part, so this estimate is independent of the regression.
+settled, in sludge time. No model of feed or load takes part, so this estimate is independent of the
+regression.
 """
 
 from __future__ import annotations
@@ -32,8 +33,9 @@ _STILL = {
     "pressure_belt_speed_m_min": 0.02,
     "washwater_flow_m3_h": 0.15,
 }
-_COLUMNS = ("time_utc", "day", "run", "speed_before_m_min", "speed_after_m_min", "cake_solids_before_pct",
-            "cake_solids_after_pct", "capture_before_pct", "capture_after_pct", "is_independent", "moved")  # fmt: skip
+_COLUMNS = ("time", "day", "run", "speed_before_m_min", "speed_after_m_min", "cake_solids_before_pct",
+            "cake_solids_after_pct", "cake_solids_change_pct", "capture_before_pct", "capture_after_pct",
+            "capture_change_pct", "is_independent", "moved")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -45,13 +47,13 @@ class ChangeEffect:
     centre_m_min: float
 
     def between(self, speeds: Floats, base: float) -> tuple[Floats, Floats]:
-        """Return the outcome's change from speed `base` to each of `speeds` [m/min], and its resamples (DRAWS, n)."""
+        """Return the outcome's change from `base` to `speeds` [m/min], (n,), and resampled (DRAWS, n)."""
         terms = _terms(speeds, np.full_like(speeds, base), self.centre_m_min)[:, : len(self.fit.coefficients)]
         return terms @ self.fit.coefficients, self.draws @ terms.T
 
 
 def _terms(after: Floats, before: Floats, centre: float) -> Floats:
-    """Return the columns of a change from `before` to `after`: difference of the log speed and of its square."""
+    """Return the columns of a change of speed: the difference of its logarithm and of that squared."""
     new, old = np.log(after / centre), np.log(before / centre)
     return np.column_stack([new - old, new**2 - old**2])
 
@@ -59,8 +61,8 @@ def _terms(after: Floats, before: Floats, centre: float) -> Floats:
 def speed_changes(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     """Return a row for every change of the gravity belt speed with known windows before and after it.
 
-    Columns: `time_utc` (the window after it begins), `day`, `run`, `speed_before_m_min`, `speed_after_m_min`,
-    `cake_solids_before_pct`, `cake_solids_after_pct`, `capture_before_pct`, `capture_after_pct`,
+    Columns: `time` (UTC, the window after it begins), `day`, `run`, `speed_before_m_min`,
+    `speed_after_m_min`, cake solids and capture as `_before_pct`, `_after_pct` and `_change_pct` (points),
     `is_independent` (True when the other inputs held still) and `moved` (those that did not, as text).
     """
     settled = settled_minutes(minutes)
@@ -78,53 +80,62 @@ def speed_changes(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     return _describe(last.loc[before].reset_index(drop=True), first.loc[after].reset_index(drop=True))
 
 
-def _follow_on(keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFrame) -> tuple[list[int], list[int]]:
-    """Return the codes of settings that were followed by the next one of the same run, and of those that followed."""
+def _follow_on(
+    keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFrame
+) -> tuple[list[int], list[int]]:
+    """Return the codes of settings followed by the next one of the same run, and of those that followed."""
     number = {key: code for code, key in enumerate(keys)}
-    pairs = [(code, number[run, step + 1]) for (run, step), code in number.items() if (run, step + 1) in number]
-    kept = [
-        (old, new)
-        for old, new in pairs
-        if min(last.at[old, "minutes"], first.at[new, "minutes"]) >= LEAST_WINDOW_MIN
-        and first.at[new, "start_utc"] - last.at[old, "end_utc"] <= pd.Timedelta(minutes=LONGEST_GAP_MIN)
+    held = np.minimum(first["minutes"], last["minutes"]) >= LEAST_WINDOW_MIN
+    begun, ended = first["start_utc"], last["end_utc"]
+    pairs = [
+        (code, number[run, step + 1]) for (run, step), code in number.items() if (run, step + 1) in number
     ]
+    gap = pd.Timedelta(minutes=LONGEST_GAP_MIN)
+    kept = [(old, new) for old, new in pairs if held[old] and held[new] and begun[new] - ended[old] <= gap]
     return [old for old, _ in kept], [new for _, new in kept]
 
 
 def _describe(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
-    changed = (np.log(after[SPEED] / before[SPEED]).abs() >= LEAST_CHANGE).to_numpy()
+    changed = ((after[SPEED] / before[SPEED]).map(np.log).abs() >= LEAST_CHANGE).to_numpy()
     before, after = before[changed].reset_index(drop=True), after[changed].reset_index(drop=True)
     moves = pd.DataFrame(
-        {name: np.log(after[name] / before[name]).abs() > most for name, most in _STILL.items()}, index=before.index
+        {name: (after[name] / before[name]).map(np.log).abs() > most for name, most in _STILL.items()},
+        index=before.index,
     )
     moved = [", ".join(name for name in moves.columns if row[name]) for _, row in moves.iterrows()]
     return pd.DataFrame(
         {
-            "time_utc": after["start_utc"],
+            "time": after["start_utc"],
             "day": after["day"],
             "run": after["run"],
             "speed_before_m_min": before[SPEED],
             "speed_after_m_min": after[SPEED],
             "cake_solids_before_pct": before["cake_solids_pct"],
             "cake_solids_after_pct": after["cake_solids_pct"],
+            "cake_solids_change_pct": after["cake_solids_pct"] - before["cake_solids_pct"],
             "capture_before_pct": before["capture_pct"],
             "capture_after_pct": after["capture_pct"],
+            "capture_change_pct": after["capture_pct"] - before["capture_pct"],
             "is_independent": [not names for names in moved],
             "moved": moved,
         }
     )
 
 
-def effect_on_cake(changes: pd.DataFrame, days: list[str], weights: Floats, centre: float) -> ChangeEffect | None:
-    """Return the effect of the speed on cake solids [points] from the independent changes, None with under four."""
-    return _effect(changes, changes["cake_solids_after_pct"] - changes["cake_solids_before_pct"], days, weights, centre)
+def effect_on_cake(
+    changes: pd.DataFrame, days: list[str], weights: Floats, centre: float
+) -> ChangeEffect | None:
+    """Return the effect of the speed on cake solids [points], None with under four independent changes."""
+    return _effect(changes, changes["cake_solids_change_pct"], days, weights, centre)
 
 
-def effect_on_log_loss(changes: pd.DataFrame, days: list[str], weights: Floats, centre: float) -> ChangeEffect | None:
-    """Return the effect of the speed on the logarithm of lost solids, None with under four independent changes."""
+def effect_on_log_loss(
+    changes: pd.DataFrame, days: list[str], weights: Floats, centre: float
+) -> ChangeEffect | None:
+    """Return the effect of the speed on log lost solids, None with under four independent changes."""
     before, after = 100.0 - changes["capture_before_pct"], 100.0 - changes["capture_after_pct"]
     ratio = (after / before).where((after > 0.0) & (before > 0.0))
-    return _effect(changes, np.log(ratio), days, weights, centre)
+    return _effect(changes, ratio.map(np.log), days, weights, centre)
 
 
 def _effect(

@@ -15,7 +15,8 @@ class DayFit:
     """A least-squares fit with k coefficients on rows of D days.
 
     `triangle` (k, k) turns coefficients into the orthonormal basis in which `gram` (D, k, k), `moment` (D, k)
-    and `square` (D,) hold each day's cross-products: resampling days is then a sum and a small, well-conditioned solve.
+    and `square` (D,) hold each day's cross-products: resampling days is then a sum and a small,
+    well-conditioned solve.
     """
 
     coefficients: Floats
@@ -40,11 +41,13 @@ class DayFit:
         inside = np.linalg.solve(gram, moment[:, :, None])[:, :, 0]
         return np.linalg.solve(self.triangle, inside.T).T
 
-    def left_out_error(self, fold: npt.NDArray[np.int64], columns: npt.NDArray[np.int64] | None = None) -> float:
+    def left_out_error(
+        self, fold: npt.NDArray[np.int64], columns: npt.NDArray[np.int64] | None = None
+    ) -> float:
         """Return the mean squared error of predicting each fold of days from the others.
 
-        `fold` (D,) numbers the folds; `columns` keeps only the first-named columns of the orthonormal basis, so
-        nested designs, simplest first, are compared at no cost.
+        `fold` (D,) numbers the folds; `columns` keeps only the first-named columns of the orthonormal basis,
+        so nested designs, simplest first, are compared at no cost.
         """
         kept = np.arange(len(self.coefficients)) if columns is None else columns
         gram, moment = self.gram[:, kept][:, :, kept], self.moment[:, kept]
@@ -54,7 +57,9 @@ class DayFit:
             rest = gram[~out].sum(axis=0) + 1e-9 * np.eye(len(kept))
             fitted = np.linalg.solve(rest, moment[~out].sum(axis=0))
             own = gram[out].sum(axis=0)
-            error += float(self.square[out].sum() - 2.0 * fitted @ moment[out].sum(axis=0) + fitted @ own @ fitted)
+            error += float(
+                self.square[out].sum() - 2.0 * fitted @ moment[out].sum(axis=0) + fitted @ own @ fitted
+            )
         return error / int(self.rows.sum())
 
 

@@ -1,14 +1,14 @@
 """Estimate 1: the response of cake solids and lost solids to gravity belt speed, everything else held still.
 
-Steady blocks are regressed on a smooth effect of the speed beside feed, load, dose, pressure belt speed, washwater
-and time into the run, with day levels and drift as part of the error. Limits come from resampling whole days.
+Steady blocks are regressed on a smooth effect of the speed beside feed, load, dose, pressure belt speed,
+washwater and time into the run, with day levels and drift as part of the error. Limits come from resampling
+whole days.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -47,7 +47,9 @@ class Design:
 
     def matrix(self, blocks: pd.DataFrame) -> Floats:
         """Return the design matrix (blocks, columns): level, inputs, then the speed terms."""
-        logs = {name: np.log(blocks[name].to_numpy(dtype=float) / centre) for name, centre in self.centres.items()}
+        logs = {
+            name: np.log(blocks[name].to_numpy(dtype=float) / centre) for name, centre in self.centres.items()
+        }
         columns = [np.ones(len(blocks))]
         for name in self.inputs:
             columns.append(logs[name])
@@ -88,18 +90,14 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Response:
-    """The fitted response: cake solids [%] and lost solids [% of solids fed; None where capture is unknown]."""
+    """The fitted response: cake solids [%] and lost solids [% of those fed], None where not known."""
 
     blocks: pd.DataFrame
     cake: Outcome
     loss: Outcome | None
+    days: tuple[str, ...]  # plant days the fit rests on
     weights: Floats  # day resamples, (DRAWS, days)
     typical: Mapping[str, float]  # medians of the pressing minutes, by column
-
-    @cached_property
-    def days(self) -> int:
-        """Number of days the fit rests on."""
-        return int(self.weights.shape[1])
 
     def conditions(self, speeds: Floats, **others: float) -> pd.DataFrame:
         """Return one row per speed [m/min] with everything else typical, or as given in `others`."""
@@ -148,13 +146,15 @@ def fit_response(blocks: pd.DataFrame, typical: Mapping[str, float]) -> Response
     labels, day = np.unique(known["day"].astype(str).to_numpy(), return_inverse=True)
     weights = day_weights(len(labels), DRAWS, SEED)
     design = design_for(known, inputs, len(labels))
-    cake = _fit_outcome(known, known["cake_solids_pct"].to_numpy(dtype=float), day, weights, design, is_log=False)
+    cake = _fit_outcome(
+        known, known["cake_solids_pct"].to_numpy(dtype=float), day, weights, design, is_log=False
+    )
     loss_pct = 100.0 - known["capture_pct"].to_numpy(dtype=float)
     loss = None
     if np.isfinite(loss_pct).sum() > design.matrix(known).shape[1] + 5:
         is_log = bool(np.nanquantile(loss_pct, 0.02) > _LEAST_LOSS_PCT)
         loss = _fit_outcome(known, loss_pct, day, weights, design, is_log)
-    return Response(known, cake, loss, weights, typical)
+    return Response(known, cake, loss, tuple(str(label) for label in labels), weights, typical)
 
 
 def _fit_outcome(
@@ -192,7 +192,9 @@ _SHAPES = (
 _LEAST_IMPROVEMENT = 0.005  # of the error of predicting left-out days, to accept a richer shape
 
 
-def _needed_shape(candidates: DayFit, fold: npt.NDArray[np.int64], shapes: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+def _needed_shape(
+    candidates: DayFit, fold: npt.NDArray[np.int64], shapes: Sequence[tuple[str, ...]]
+) -> tuple[str, ...]:
     """Return the simplest speed effect whose error on left-out days a richer one does not cut by 0.5 %."""
     base = len(candidates.coefficients) - len(shapes[-1])
     errors = [candidates.left_out_error(fold, np.arange(base + len(shape))) for shape in shapes]

@@ -1,8 +1,9 @@
 """Scatter that remembers: days that differ, slow drift within a day, and noise from block to block.
 
-Each outcome scatters as a day level, plus a drift that fades exponentially, plus independent noise. Whitening by
-that covariance turns every block into what its own day so far did not already announce. A speed chosen because
-of earlier cake is then no longer tied to the error of the cake it makes: past causes are conditioned on.
+Each outcome scatters as a day level, plus a drift that fades exponentially, plus independent noise. Whitening
+by that covariance turns every block into what its own day so far did not already announce. A speed chosen
+because of earlier cake is then no longer tied to the error of the cake it makes: past causes are conditioned
+on.
 """
 
 from __future__ import annotations
@@ -68,11 +69,12 @@ def covariance_root(by_day: ByDay, memory: Memory) -> Floats:
     covariance = np.where(both, covariance, 0.0)
     size = covariance.shape[1]
     covariance[:, np.arange(size), np.arange(size)] += np.where(by_day.is_row, noise, 1.0)
-    return np.linalg.cholesky(covariance)
+    root: Floats = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    return root
 
 
 def whiten(rows: Floats, by_day: ByDay, memory: Memory) -> tuple[Floats, float]:
-    """Return rows (n, k) freed of their memory, in the original order, and the log determinant of the covariance."""
+    """Return rows (n, k) freed of their memory, in their order, and the covariance's log determinant."""
     root = covariance_root(by_day, memory)
     solved = np.linalg.solve(root, _pad(rows, by_day))
     whitened = np.empty_like(rows)
@@ -90,11 +92,13 @@ def restricted_deviance(design: Floats, outcome: Floats, by_day: ByDay, memory: 
     triangle = np.linalg.qr(both, mode="r")
     diagonal = np.abs(np.diagonal(triangle))
     free = len(outcome) - design.shape[1]
-    return free * np.log(max(diagonal[-1], 1e-300) ** 2) + log_determinant + 2.0 * float(np.log(diagonal[:-1]).sum())
+    misfit = free * float(np.log(max(diagonal[-1], 1e-300) ** 2))
+    information = 2.0 * float(np.log(diagonal[:-1]).sum())
+    return float(misfit + log_determinant + information)
 
 
 def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64], hours: Floats) -> Memory:
-    """Return the memory that makes the outcomes likeliest, given full-rank `design` (n, k), by restricted likelihood.
+    """Return the memory that makes the outcomes likeliest, given `design` (n, k), by restricted likelihood.
 
     `day` numbers the days from 0; `hours` is the time of each row. At most 45 days, evenly spread, are used.
     """
@@ -112,7 +116,9 @@ def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64],
     def deviance(theta: Floats) -> float:
         return restricted_deviance(design, outcome, by_day, _memory(theta))
 
-    corners = np.array([[0.0, 0.0, np.log(2.0)], [1.5, 0.0, np.log(2.0)], [0.0, 1.5, np.log(2.0)], [0.0, 0.0, 0.0]])
+    corners = np.array(
+        [[0.0, 0.0, np.log(2.0)], [1.5, 0.0, np.log(2.0)], [0.0, 1.5, np.log(2.0)], [0.0, 0.0, 0.0]]
+    )
     options = {"maxfev": 80, "xatol": 0.05, "fatol": 0.2, "initial_simplex": corners}
     found = minimize(deviance, corners[0], method="Nelder-Mead", options=options)
     return _memory(found.x)
@@ -121,4 +127,6 @@ def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64],
 def _memory(theta: Floats) -> Memory:
     weights = np.exp(np.clip(np.r_[theta[:2], 0.0], -6.0, 6.0))
     day_share, drift_share, _ = weights / weights.sum()
-    return Memory(float(day_share), float(drift_share), float(np.exp(np.clip(theta[2], np.log(0.1), np.log(24.0)))))
+    return Memory(
+        float(day_share), float(drift_share), float(np.exp(np.clip(theta[2], np.log(0.1), np.log(24.0))))
+    )

@@ -1,4 +1,4 @@
-"""What a speed is worth: cost per dry tonne leaving in cake where the prices are known, else dryness of the cake."""
+"""What a speed is worth: cost per dry tonne leaving in cake where prices are known, else dryness."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Worth:
-    """Prices at work: `per_fed_t` is spent on each dry tonne fed whatever the speed (polymer, hours, water, power)."""
+    """Prices at work: `per_fed_t` is spent per dry tonne fed at any speed (polymer, hours, water, power)."""
 
     decided_by: Literal["cost", "dryness"]
     currency: str
@@ -31,8 +31,8 @@ class Worth:
     def cost_per_dry_t(self, cake_solids_pct: Floats, capture_pct: Floats) -> Floats:
         """Return the cost per dry tonne leaving in cake, NaN throughout when cost does not decide.
 
-        Per dry tonne fed: `per_fed_t` and treating again what is lost; divided by what is kept; plus hauling the
-        wet tonnes of one dry tonne (mass balance).
+        Per dry tonne fed: `per_fed_t` and treating again what is lost; divided by what is kept; plus hauling
+        the wet tonnes of one dry tonne (mass balance).
         """
         if self.decided_by != "cost":
             return np.full(np.broadcast(cake_solids_pct, capture_pct).shape, np.nan)
@@ -41,13 +41,13 @@ class Worth:
         return spent + self.haul_per_t * 100.0 / np.clip(cake_solids_pct, 1.0, None)
 
     def burden(self, cake_solids_pct: Floats, capture_pct: Floats) -> Floats:
-        """Return what the best speed makes least: the cost, or wet tonnes per dry tonne when dryness decides."""
+        """Return what the best speed makes least: the cost, or wet tonnes per dry tonne for dryness."""
         if self.decided_by == "cost":
             return self.cost_per_dry_t(cake_solids_pct, capture_pct)
         return np.broadcast_to(100.0 / np.clip(cake_solids_pct, 1.0, None), np.shape(cake_solids_pct)).copy()
 
     def shortfall(self, cake_solids_pct: Floats, capture_pct: Floats) -> Floats:
-        """Return by how many points cake solids and capture together miss their targets, 0 where they are met."""
+        """Return by how many points cake solids and capture miss their targets together, 0 where met."""
         short = np.zeros(np.broadcast(cake_solids_pct, capture_pct).shape)
         for limit, value in ((self.cake_limit, cake_solids_pct), (self.capture_limit, capture_pct)):
             if limit.low is not None:
@@ -55,12 +55,18 @@ class Worth:
         return short
 
 
-def weigh(press: Press, costs: Costs | None, typical: Mapping[str, float], amounts: Mapping[str, float]) -> Worth:
+def weigh(
+    press: Press,
+    costs: Costs | None,
+    typical: Mapping[str, float],
+    amounts: Mapping[str, float],
+    is_capture_known: bool = True,
+) -> Worth:
     """Return the worth of a press's speeds at typical conditions.
 
     `typical` gives `polymer_dose_kg_t` and `solids_loading_kg_h_m`; `amounts` gives `energy_kwh_t` and
-    `washwater_m3_t` per dry tonne fed, NaN where unknown. Cost decides only when polymer, haul and solids_return
-    are all priced and dose and load are known.
+    `washwater_m3_t` per dry tonne fed, NaN where unknown. Cost decides only when polymer, haul and
+    solids_return are all priced and dose, load and capture are known.
     """
     targets = press.targets.get("dewatering", {})
     cake_limit, capture_limit = targets.get("cake_solids_pct", Limit()), targets.get("capture_pct", Limit())
@@ -72,7 +78,7 @@ def weigh(press: Press, costs: Costs | None, typical: Mapping[str, float], amoun
     }
     missing = tuple(name for name, price in deciding.items() if price is None)
     dose, load = typical["polymer_dose_kg_t"], typical["solids_loading_kg_h_m"]
-    if missing or not (np.isfinite(dose) and np.isfinite(load)):
+    if missing or not (is_capture_known and np.isfinite(dose) and np.isfinite(load)):
         return Worth("dryness", prices.currency, np.nan, np.nan, np.nan, cake_limit, capture_limit, missing)
     lines = [
         dose * (prices.polymer_per_kg or 0.0),
@@ -93,7 +99,7 @@ def weigh(press: Press, costs: Costs | None, typical: Mapping[str, float], amoun
 
 
 def amounts_per_fed_t(frame: pd.DataFrame) -> dict[str, float]:
-    """Return energy [kWh] and washwater [m3] per dry tonne fed over the pressing rows given, NaN where unknown."""
+    """Return energy [kWh] and washwater [m3] per dry tonne fed over the rows given, NaN where unknown."""
     fed_t = frame["feed_dry_solids_kg_h"].sum(min_count=1) / 1000.0
     return {
         "energy_kwh_t": float(frame["power_kw"].sum(min_count=1) / fed_t),

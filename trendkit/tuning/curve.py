@@ -1,0 +1,127 @@
+"""From a response to a curve over speed: cake, capture and burden with limits, and the best speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trendkit.tuning.changes import ChangeEffect
+from trendkit.tuning.response import LOAD, SPEED, Response
+from trendkit.tuning.worth import Worth
+
+Floats = npt.NDArray[np.float64]
+
+GRID = 61  # speeds on the curve
+NEAR_BEST = 0.01  # speeds that cost under 1 % more are as good as the best
+LIMITS = (0.025, 0.975)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Outcomes over `speeds` (n,), as fitted (n,) and resampled (draws, n); capture NaN if unknown."""
+
+    speeds: Floats
+    cake: Floats
+    cake_draws: Floats
+    capture: Floats
+    capture_draws: Floats
+    burden: Floats  # cost per dry tonne, or wet tonnes per dry tonne of cake
+    burden_draws: Floats
+    shortfall: Floats  # points by which the targets are missed
+    shortfall_draws: Floats
+
+    @property
+    def best(self) -> int:
+        """Position of the best speed."""
+        return int(_best(self.burden[None, :], self.shortfall[None, :])[0])
+
+    @property
+    def best_draws(self) -> npt.NDArray[np.int64]:
+        """Position of the best speed in each resample."""
+        return _best(self.burden_draws, self.shortfall_draws)
+
+    def near_best(self) -> tuple[int, int]:
+        """Return the positions between which every speed is within 1 % of the least burden, targets kept."""
+        best = self.best
+        good = (self.burden <= self.burden[best] * (1.0 + NEAR_BEST)) & (
+            self.shortfall <= self.shortfall[best] + 1e-9
+        )
+        low = best - int(np.argmin(np.r_[good[best::-1], False])) + 1
+        high = best + int(np.argmin(np.r_[good[best:], False])) - 1
+        return low, high
+
+    def bounds(self) -> tuple[float, float]:
+        """Return the 95 % limits of the best speed [m/min], widened to the speeds within 1 % of it."""
+        low, high = np.quantile(self.speeds[self.best_draws], LIMITS)
+        first, last = self.near_best()
+        return min(float(low), float(self.speeds[first])), max(float(high), float(self.speeds[last]))
+
+    def as_frame(self, worth: Worth) -> pd.DataFrame:
+        """Return the contract's curve: a row per speed with cake, capture and cost and their 95 % limits."""
+        frame = pd.DataFrame({SPEED: self.speeds})
+        cost = worth.cost_per_dry_t(self.cake, self.capture)
+        cost_draws = worth.cost_per_dry_t(self.cake_draws, self.capture_draws)
+        for name, values, draws in (
+            ("cake_solids_pct", self.cake, self.cake_draws),
+            ("capture_pct", self.capture, self.capture_draws),
+            ("cost_per_dry_t", cost, cost_draws),
+        ):
+            low, high = np.quantile(draws, LIMITS, axis=0)
+            frame[name], frame[f"{name}_low"], frame[f"{name}_high"] = values, low, high
+        return frame
+
+
+def _best(burden: Floats, shortfall: Floats) -> npt.NDArray[np.int64]:
+    """Return, row by row, the least burden among the speeds that miss the targets least."""
+    least = shortfall.min(axis=1, keepdims=True)
+    allowed = shortfall <= least + 1e-9
+    best: npt.NDArray[np.int64] = np.argmin(np.where(allowed, burden, np.inf), axis=1)
+    return best
+
+
+def _curve(
+    speeds: Floats, cake: Floats, cake_draws: Floats, loss: Floats, loss_draws: Floats, worth: Worth
+) -> Curve:
+    capture, capture_draws = 100.0 - loss, 100.0 - loss_draws
+    return Curve(
+        speeds,
+        cake,
+        cake_draws,
+        capture,
+        capture_draws,
+        worth.burden(cake, capture),
+        worth.burden(cake_draws, capture_draws),
+        worth.shortfall(cake, capture),
+        worth.shortfall(cake_draws, capture_draws),
+    )
+
+
+def regression_curve(response: Response, worth: Worth, speeds: Floats, load: float | None = None) -> Curve:
+    """Return estimate 1 over `speeds` [m/min] at typical conditions, or at another `load` [kg/h/m]."""
+    conditions = response.conditions(speeds, **({LOAD: load} if load is not None else {}))
+    cake, cake_draws = response.cake.at(conditions)
+    if response.loss is None:
+        nothing = np.full_like(cake, np.nan)
+        return _curve(speeds, cake, cake_draws, nothing, np.full_like(cake_draws, np.nan), worth)
+    loss, loss_draws = response.loss.at(conditions)
+    return _curve(speeds, cake, cake_draws, loss, loss_draws, worth)
+
+
+def change_curve(
+    first: Curve, cake_effect: ChangeEffect, loss_effect: ChangeEffect | None, base: float, worth: Worth
+) -> Curve:
+    """Return estimate 2 as a curve, tied to estimate 1 at speed `base` [m/min], where both then agree."""
+    speeds = first.speeds
+    at_base = int(np.argmin(np.abs(speeds - base)))
+    change, change_draws = cake_effect.between(speeds, float(speeds[at_base]))
+    cake, cake_draws = first.cake[at_base] + change, first.cake_draws[:, [at_base]] + change_draws
+    loss, loss_draws = 100.0 - first.capture[at_base], 100.0 - first.capture_draws[:, [at_base]]
+    if loss_effect is None:
+        factor, factor_draws = np.ones_like(change), np.ones_like(change_draws)
+    else:
+        change, change_draws = loss_effect.between(speeds, float(speeds[at_base]))
+        factor, factor_draws = np.exp(change), np.exp(change_draws)
+    return _curve(speeds, cake, cake_draws, loss * factor, loss_draws * factor_draws, worth)

@@ -1,0 +1,71 @@
+"""How much the data can say about the gravity belt speed: its range, its freedom and its changes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trendkit.tuning.response import SPEED, usable_inputs
+from trendkit.tuning.results import Identifiability
+
+LEAST_BLOCKS = 24
+LEAST_DAYS = 5
+LEAST_RANGE = 0.10  # of the median speed, between the 5th and 95th percentile
+LEAST_FREE_SHARE = 0.05
+LEAST_FREE_SPREAD = 0.015  # standard deviation of the log speed that the other inputs do not explain
+LEAST_CHANGES = 4
+
+
+def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
+    """Return what the steady blocks hold: speed range [m/min], free share, independent changes, days.
+
+    The range runs from the 5th to the 95th percentile of the blocks. The free share is one minus R squared of
+    the log speed on the logarithms of the other inputs (parabolas), adjusted for the number of columns.
+    """
+    if blocks.empty:
+        return Identifiability(0.0, 0.0, 0, 0)
+    low, high = np.quantile(blocks[SPEED].dropna(), [0.05, 0.95])
+    independent = int(changes["is_independent"].sum()) if len(changes) else 0
+    share = free_share(blocks)
+    return Identifiability(float(high - low), share, independent, int(blocks["day"].nunique()))
+
+
+def free_share(blocks: pd.DataFrame) -> float:
+    """Return the share (0 to 1) of the log speed's variance that the other inputs do not explain."""
+    inputs = usable_inputs(blocks)
+    rows = blocks[blocks[[*inputs, SPEED]].gt(0.0).all(axis=1)]
+    speed = np.log(rows[SPEED].to_numpy(dtype=float))
+    if len(speed) < 3 or np.ptp(speed) == 0.0:
+        return 0.0
+    logs = [np.log(rows[name].to_numpy(dtype=float)) for name in inputs]
+    columns = [np.ones(len(speed))]
+    for values in logs:
+        centred = values - values.mean()
+        columns += [centred, centred**2]
+    design = np.column_stack(columns)
+    fitted = design @ np.linalg.lstsq(design, speed, rcond=None)[0]
+    free = max(len(speed) - design.shape[1], 1)
+    residual = float(((speed - fitted) ** 2).sum()) / free
+    return float(np.clip(residual / speed.var(ddof=1), 0.0, 1.0))
+
+
+def why_insufficient(blocks: pd.DataFrame, found: Identifiability) -> str | None:
+    """Return why these data cannot tell, with the number that shows it, as a sentence; None if they can."""
+    if len(blocks) < LEAST_BLOCKS or found.days < LEAST_DAYS:
+        return (
+            f"there are {len(blocks)} steady blocks on {found.days} days; "
+            f"at least {LEAST_BLOCKS} blocks on {LEAST_DAYS} days are needed"
+        )
+    middle = float(blocks[SPEED].median())
+    if found.speed_range_m_min < LEAST_RANGE * middle:
+        return (
+            f"the gravity belt ran within {found.speed_range_m_min:.2f} m/min about {middle:.2f} m/min, "
+            f"{100 * found.speed_range_m_min / middle:.0f} % of it; {100 * LEAST_RANGE:.0f} % is needed"
+        )
+    spread = float(np.log(blocks[SPEED]).std()) * np.sqrt(found.free_speed_share)
+    if found.free_speed_share < LEAST_FREE_SHARE or spread < LEAST_FREE_SPREAD:
+        return (
+            f"feed, load and the other inputs explain {100 * (1 - found.free_speed_share):.0f} % "
+            f"of the speed's variation, so what the speed did cannot be told from what they did"
+        )
+    return None

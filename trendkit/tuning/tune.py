@@ -1,0 +1,241 @@
+"""Where the gravity belt should run: from the figure table of one press to the whole answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trendkit.plant.model import Plant, Press
+from trendkit.press.results import FigureTable
+from trendkit.tuning.blocks import sludge_minutes, steady_blocks
+from trendkit.tuning.changes import effect_on_cake, effect_on_log_loss, speed_changes
+from trendkit.tuning.curve import GRID, LIMITS, Curve, change_curve, regression_curve
+from trendkit.tuning.decide import Contrast, compare_estimates, decide
+from trendkit.tuning.identify import identify, why_insufficient
+from trendkit.tuning.response import LOAD, SPEED, Response, fit_response, typical_conditions
+from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
+from trendkit.tuning.step_test import plan_step_test
+from trendkit.tuning.worth import Worth, amounts_per_fed_t, weigh
+
+Floats = npt.NDArray[np.float64]
+
+RUN_SHARE = (0.01, 0.99)  # quantiles of the steady blocks between which a speed counts as having been run
+NOW_DAYS = 7  # the present setting is that of the last pressing days
+LOAD_QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
+_OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
+CURVE_COLUMNS = (SPEED, *(f"{name}{limit}" for name in _OUTCOMES for limit in ("", "_low", "_high")))
+_NOW = (SPEED, "belt_speed_ratio", "cake_solids_pct", "capture_pct", "cost_per_dry_t")
+
+
+def tune(table: FigureTable, press: Press, plant: Plant) -> Tuning:
+    """Return where the gravity belt of `press` should run, judged from its figure table, with limits.
+
+    Speeds in m/min, cake solids and capture in %, cost in the plant's currency per dry tonne leaving in cake.
+    Only speeds that were run are judged. The decision is `insufficient` when the data cannot tell; nothing is
+    raised.
+    """
+    minutes = sludge_minutes(table, press, plant)
+    blocks = steady_blocks(minutes, table.every_s)
+    changes = speed_changes(minutes, table.every_s)
+    found = identify(blocks, changes)
+    why_not = why_insufficient(blocks, found)
+    if why_not is None:
+        return _judge(table, press, plant, minutes, blocks, changes, found)
+    return Tuning(
+        decision="insufficient",
+        reason=why_not,
+        recommended=None,
+        curve=pd.DataFrame(columns=list(CURVE_COLUMNS), dtype=float),
+        now=present_setting(minutes),
+        gain=None,
+        identifiability=found,
+        step_test=plan_step_test(minutes, blocks, press),
+        blocks=blocks,
+        changes=changes,
+    )
+
+
+def _judge(
+    table: FigureTable,
+    press: Press,
+    plant: Plant,
+    minutes: pd.DataFrame,
+    blocks: pd.DataFrame,
+    changes: pd.DataFrame,
+    found: Identifiability,
+) -> Tuning:
+    response = fit_response(blocks, typical_conditions(minutes))
+    amounts = amounts_per_fed_t(table.frame.loc[minutes.index])
+
+    def worth_at(load: float) -> Worth:
+        return weigh(press, plant.costs, {**response.typical, LOAD: load}, amounts, response.loss is not None)
+
+    speeds, worth = speeds_run(response.blocks), worth_at(response.typical[LOAD])
+    first = regression_curve(response, worth, speeds)
+    contrast = second_opinion(response, changes, first, worth)
+    decision, reason = decide(first, contrast)
+    now = present_setting(minutes, first, worth)
+    is_settled = decision != "disagree"
+    return Tuning(
+        decision=decision,
+        reason=reason,
+        recommended=_recommend(first, response) if is_settled else None,
+        curve=first.as_frame(worth),
+        now=now,
+        gain=gain_over_present(first, now[SPEED], worth, dry_t_per_year(table)) if is_settled else None,
+        identifiability=found,
+        step_test=plan_step_test(minutes, response.blocks, press),
+        blocks=response.blocks,
+        changes=changes,
+        by_load=best_by_load(response, minutes, worth_at, speeds),
+        decided_by=worth.decided_by,
+        notes=_notes(response, worth, contrast, first, now[SPEED]),
+    )
+
+
+def speeds_run(blocks: pd.DataFrame) -> Floats:
+    """Return the grid of gravity belt speeds [m/min] that were run: no speed outside it is ever judged."""
+    low, high = np.quantile(blocks[SPEED], RUN_SHARE)
+    return np.linspace(float(low), float(high), GRID)
+
+
+def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, worth: Worth) -> Contrast | None:
+    """Return what crossing the speeds run does to the burden by both estimates, None if unknown."""
+    days = [str(day) for day in response.days]
+    centre = float(response.blocks[SPEED].median())
+    cake = effect_on_cake(changes, days, response.weights, centre)
+    if cake is None:
+        return None
+    loss = effect_on_log_loss(changes, days, response.weights, centre)
+    second = change_curve(first, cake, loss, centre, worth)
+    slow, fast = np.quantile(response.blocks[SPEED], [0.2, 0.8])
+    return compare_estimates(first, second, float(slow), float(fast))
+
+
+def _recommend(first: Curve, response: Response) -> Recommended:
+    low, high = first.bounds()
+    best = float(first.speeds[first.best])
+    pressure = response.typical["pressure_belt_speed_m_min"]
+    return Recommended(best, low, high, best / pressure if pressure > 0.0 else None)
+
+
+def present_setting(
+    minutes: pd.DataFrame, curve: Curve | None = None, worth: Worth | None = None
+) -> dict[str, float | None]:
+    """Return the median speed and ratio of the last seven pressing days, and what the curve gives there.
+
+    Without a curve cake solids and capture are the medians of those days and the cost is None.
+    """
+    days = pd.unique(minutes["day"])[-NOW_DAYS:]
+    recent = minutes[minutes["day"].isin(days)]
+    speed = float(recent[SPEED].median())
+    now: dict[str, float] = {
+        SPEED: speed,
+        "belt_speed_ratio": speed / float(recent["pressure_belt_speed_m_min"].median()),
+        "cake_solids_pct": float(recent["cake_solids_pct"].median()),
+        "capture_pct": float(recent["capture_pct"].median()),
+        "cost_per_dry_t": np.nan,
+    }
+    if curve is not None and worth is not None:
+        now["cake_solids_pct"] = float(np.interp(speed, curve.speeds, curve.cake))
+        now["capture_pct"] = float(np.interp(speed, curve.speeds, curve.capture))
+        cost = worth.cost_per_dry_t(curve.cake, curve.capture)
+        now["cost_per_dry_t"] = float(np.interp(speed, curve.speeds, cost))
+    return {name: value if np.isfinite(value) else None for name, value in now.items()}
+
+
+def dry_t_per_year(table: FigureTable) -> float:
+    """Return the dry tonnes leaving in cake a year at the period's rate (those fed if capture is unknown)."""
+    frame = table.frame
+    rate = frame["dry_cake_kg_h"]
+    if rate.notna().sum() == 0:
+        rate = frame["feed_dry_solids_kg_h"]
+    dewatered = rate[frame["mode"] == "dewatering"].sum() * table.every_s / 3600.0 / 1000.0
+    return float(dewatered / (len(frame) * table.every_s / 86_400.0) * 365.25)
+
+
+def gain_over_present(curve: Curve, present: float | None, worth: Worth, dry_t_y: float) -> Gain | None:
+    """Return what the best speed is worth against the present one: money a year, or points of cake solids.
+
+    A present speed outside what was run is judged as the nearest that was.
+    """
+    if present is None:
+        return None
+    now = int(np.argmin(np.abs(curve.speeds - present)))
+    best = curve.best
+    if worth.decided_by == "cost":
+        value = (curve.burden[now] - curve.burden[best]) * dry_t_y
+        draws = (curve.burden_draws[:, now] - curve.burden_draws[:, best]) * dry_t_y
+        unit = f"{worth.currency}/y"
+    else:
+        value, draws = (
+            curve.cake[best] - curve.cake[now],
+            curve.cake_draws[:, best] - curve.cake_draws[:, now],
+        )
+        unit = "points of cake solids"
+    low, high = np.quantile(draws, LIMITS)
+    return Gain(float(value), float(low), float(high), unit)
+
+
+def best_by_load(
+    response: Response, minutes: pd.DataFrame, worth_at: Callable[[float], Worth], speeds: Floats
+) -> pd.DataFrame:
+    """Return the best speed over solids loading: the loads of the period's quantiles, a row each.
+
+    Columns: `solids_loading_kg_h_m`, `gravity_belt_speed_m_min`, `low`, `high`, `belt_speed_ratio`,
+    `cake_solids_pct`, `capture_pct`, `cost_per_dry_t`. Empty when the load is not known.
+    """
+    rows = []
+    known = minutes[LOAD].dropna()
+    for load in known.quantile(list(LOAD_QUANTILES)) if LOAD in response.cake.design.inputs else ():
+        worth = worth_at(float(load))
+        curve = regression_curve(response, worth, speeds, float(load))
+        found, best = _recommend(curve, response), curve.best
+        cost = worth.cost_per_dry_t(curve.cake, curve.capture)[best]
+        rows.append(
+            {
+                LOAD: float(load),
+                SPEED: found.gravity_belt_speed_m_min,
+                "low": found.low,
+                "high": found.high,
+                "belt_speed_ratio": found.belt_speed_ratio,
+                "cake_solids_pct": float(curve.cake[best]),
+                "capture_pct": float(curve.capture[best]),
+                "cost_per_dry_t": float(cost),
+            }
+        )
+    return pd.DataFrame(rows, columns=[LOAD, SPEED, "low", "high", *_NOW[1:]])
+
+
+def _notes(
+    response: Response, worth: Worth, contrast: Contrast | None, first: Curve, present: float | None
+) -> tuple[str, ...]:
+    notes = [
+        f"Limits come from drawing whole days anew {len(response.weights)} times.",
+        f"Taken out: {', '.join(response.cake.design.inputs) or 'no other input'}, day levels and drift.",
+    ]
+    if worth.missing_prices:
+        notes.append(f"Cost does not decide: no price for {', '.join(worth.missing_prices)}.")
+    if response.loss is None:
+        notes.append("Capture is not known in enough steady blocks, so lost solids do not enter.")
+    if contrast is None:
+        notes.append(
+            "Too few speed changes with the other inputs still: the second estimate could not be made."
+        )
+    elif not contrast.differs:
+        notes.append(
+            f"Both estimates agree: from {contrast.slow_m_min:.1f} to {contrast.fast_m_min:.1f} m/min "
+            "the burden moves by "
+            f"{100 * contrast.by_regression:+.1f} % and {100 * contrast.by_changes:+.1f} % (known to "
+            f"{100 * contrast.sigma:.1f} %)."
+        )
+    if first.shortfall[first.best] > 0.0:
+        notes.append("No speed that was run meets the targets; the one that misses them least is given.")
+    if present is not None and not first.speeds[0] <= present <= first.speeds[-1]:
+        notes.append(
+            "The present speed lies outside the steady speeds of the period; the nearest one stands for it."
+        )
+    return tuple(notes)
