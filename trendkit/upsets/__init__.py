@@ -1,0 +1,29 @@
+"""What went wrong on a press, when, how badly and why.
+
+Comes in: the figure table of one press (UTC, SI units as its columns say), its bench samples and its data
+faults. Goes out: `Upset` rows, the ledger as a frame (kg dry solids, plant currency) and the account of
+one day.
+"""
+
+from trendkit.upsets.ledger import find_upsets, ledger
+from trendkit.upsets.results import (
+    Cause,
+    ComparedDay,
+    Contribution,
+    DayAccount,
+    Difference,
+    Move,
+    Upset,
+)
+
+__all__ = [
+    "Cause",
+    "ComparedDay",
+    "Contribution",
+    "DayAccount",
+    "Difference",
+    "Move",
+    "Upset",
+    "find_upsets",
+    "ledger",
+]

@@ -1,7 +1,8 @@
 """The minutes an upset can be judged on, gathered into blocks of five minutes.
 
-Comes in: the figure table of one press, its data faults. Goes out: per mode, the judged minutes and their block
-means. Raw minutes are autocorrelated and noisy: every rule of this room looks at blocks, never at minutes.
+Comes in: the figure table of one press, its data faults. Goes out: per mode, the judged minutes and their
+block means. Raw minutes are autocorrelated and noisy: every rule of this room looks at blocks, never at
+minutes.
 """
 
 from __future__ import annotations
@@ -13,12 +14,12 @@ import numpy as np
 import pandas as pd
 
 from trendkit.findings import Finding
-from trendkit.plant import Plant, Press
-from trendkit.press import FigureTable
+from trendkit.plant.model import Plant, Press
+from trendkit.press.results import FigureTable
 from trendkit.upsets.watched import WATCHED
 
 BLOCK_S = 300
-SETTLE = pd.Timedelta(minutes=10)  # cake, filtrate and depth after the press starts pressing (common practice)
+SETTLE = pd.Timedelta(minutes=10)  # for cake, filtrate and depth once pressing begins (common practice)
 LONGEST_PIECE = pd.Timedelta(hours=24)  # a run that lasts longer is judged a day at a time
 LEAST_SHARE = 0.5  # of a block's minutes
 
@@ -29,6 +30,7 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
         "hydraulic_loading",
         "solids_loading",
         "polymer_dose",
+        "polymer_flow",
         "capture",
     ),
     "feed_solids": ("feed_solids", "solids_loading", "polymer_dose", "capture"),
@@ -55,9 +57,10 @@ HARMLESS_FAULTS = ("duplicate",)  # counted and settled by the reader; the value
 class Judged:
     """The minutes of one mode that can be judged, and their block means.
 
-    `minutes`: UTC index "time", one column per watched name, and `piece`, `run`, `feed_lag_s`,
-    `gravity_lag_s` (how long before the row the sludge it discharges, and that in its gravity zone, was fed).
-    `blocks`: the same columns, one row per block that holds at least half its minutes; index is the block's start.
+    `minutes`: UTC index "time", one column per watched name, and `piece`, `run`; `feed_lag_s` and
+    `gravity_lag_s` (how long before the row the sludge it discharges, or has in its gravity zone, was fed);
+    `fed_flow`, `fed_solids` (the feed that made what the row discharges).
+    `blocks`: the same columns, one row per block that holds at least half its minutes, indexed by its start.
     """
 
     mode: str
@@ -68,8 +71,9 @@ class Judged:
 
 
 def feed_lags(frame: pd.DataFrame, press: Press) -> pd.DataFrame:
-    """Return how long ago [s] the sludge discharged at a row (`feed_lag_s`), and that at the end of its gravity
-    zone (`gravity_lag_s`), was fed. NaN where the table has no feed time.
+    """Return how long ago [s] the sludge discharged at a row, and that leaving its gravity zone, was fed.
+
+    Columns `feed_lag_s` and `gravity_lag_s`; NaN where the table has no feed time.
     """
     total = (frame.index.to_series() - frame["feed_time"]).dt.total_seconds()
     speed = frame["pressure_belt_speed_m_min"].where(frame["pressure_belt_speed_m_min"] > 0.2)
@@ -88,15 +92,19 @@ def faulty_names(finding: Finding) -> tuple[str, ...]:
 
 
 def watched_values(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the table's watched columns under their watched names; the speed gaps are computed [%]."""
-    values = {}
-    for watched in WATCHED:
-        if watched.name.endswith("_speed_gap"):
-            speed = frame[f"{watched.role}_m_min"]
-            setpoint = frame[f"{watched.role.removesuffix('_speed')}_setpoint_m_min"]
-            values[watched.name] = 100.0 * (speed / setpoint.where(setpoint > 0.2) - 1.0)
-        elif watched.column in frame:
-            values[watched.name] = frame[watched.column]
+    """Return the table's watched columns under their watched names.
+
+    Three kinds are computed here: the belts' speed against their setpoint [%] and polymer for the feed
+    [L/m3].
+    """
+    values = {watched.name: frame[watched.column] for watched in WATCHED if watched.column in frame}
+    for belt in ("gravity", "pressure"):
+        setpoint = frame[f"{belt}_belt_setpoint_m_min"]
+        values[f"{belt}_speed_gap"] = 100.0 * (
+            frame[f"{belt}_belt_speed_m_min"] / setpoint.where(setpoint > 0.2) - 1.0
+        )
+    feed = frame["feed_flow_m3_h"]
+    values["polymer_flow"] = frame["polymer_flow_l_h"] / feed.where(feed > 0.0)
     return pd.DataFrame(values, index=frame.index).astype(float)
 
 
@@ -113,7 +121,9 @@ def without_faults(values: pd.DataFrame, press: Press, findings: Iterable[Findin
     return masked
 
 
-def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]) -> list[Judged]:
+def judged_minutes(
+    table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]
+) -> list[Judged]:
     """Return, per mode that was run, the pressing minutes outside excluded periods and their blocks."""
     frame = table.frame
     pressing = (frame["phase"] == "pressing") & frame["run"].notna()
@@ -123,13 +133,24 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
     if not pressing.any():
         return []
     values = without_faults(watched_values(frame), press, findings)
-    values = pd.concat([values, feed_lags(frame, press)], axis=1)[pressing]
+    values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)[pressing]
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
     modes = frame.loc[pressing, "mode"].fillna("dewatering")
     return [
         _gathered(str(mode), values[modes == mode].copy(), table.every_s) for mode in sorted(modes.unique())
     ]
+
+
+def _fed(values: pd.DataFrame, feed_time: pd.Series) -> pd.DataFrame:
+    """Return the feed flow and solids that made what each row discharges; NaN where that is not known."""
+    position = values.index.get_indexer(pd.DatetimeIndex(feed_time), method="pad")
+    found = position >= 0
+    fed = {}
+    for name in ("feed_flow", "feed_solids"):
+        column = values[name].to_numpy()
+        fed[name.replace("feed", "fed")] = np.where(found, column[position], np.nan)
+    return pd.DataFrame(fed, index=values.index)
 
 
 def _settled(values: pd.DataFrame, every_s: int) -> pd.DataFrame:
@@ -143,12 +164,16 @@ def _settled(values: pd.DataFrame, every_s: int) -> pd.DataFrame:
     return values
 
 
+def _days_since(times: pd.Series, begun: pd.Series) -> pd.Series:
+    return ((times - begun).dt.total_seconds() // LONGEST_PIECE.total_seconds()).astype(int)
+
+
 def _gathered(mode: str, minutes: pd.DataFrame, every_s: int) -> Judged:
     times = minutes.index.to_series()
     begun = times.groupby(minutes["run"]).transform("min")
-    minutes["piece"] = minutes["run"].astype(str) + "/" + ((times - begun) // LONGEST_PIECE).astype(str)
+    minutes["piece"] = minutes["run"].astype(str) + "/" + _days_since(times, begun).astype(str)
     block_s = max(BLOCK_S, every_s)
-    key = minutes.index.floor(f"{block_s}s")
+    key = pd.DatetimeIndex(minutes.index).floor(f"{block_s}s")
     numbers = minutes.drop(columns=["run", "piece"])
     grouped = numbers.groupby([minutes["piece"].to_numpy(), key])
     counts = grouped.size()

@@ -1,7 +1,7 @@
-"""What is normal for one column of one press: a robust level given what it depends on, and the spread about it.
+"""What is normal for one column of one press: a robust level given what it depends on, and its spread.
 
-Comes in: earlier block means of the column and of what its level depends on. Goes out: `Normal`, which predicts
-the level of later blocks and says how far they usually stray. Only blocks before the judged ones are used.
+Comes in: earlier block means of the column and of what its level depends on. Goes out: `Normal`, which says
+what level later blocks should have and how far they usually stray. Only earlier blocks are used.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trendkit.upsets.charts import ewma, lag_one_correlation, robust_spread, sigma_from_differences
+from trendkit.upsets.charts import lag_one_correlation, robust_spread, sigma_from_differences
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +25,7 @@ ROUNDS = 6
 
 @dataclass(frozen=True)
 class RobustLine:
-    """A linear level fitted with Huber weights and a ridge: ``level = intercept + sum(slope * (x - mid) / width)``."""
+    """A robust linear level: ``intercept + sum(slope * (x - middle) / width)``."""
 
     intercept: float
     slopes: Floats
@@ -47,9 +47,10 @@ class RobustLine:
         return np.where(np.isnan(x), 0.0, x)
 
 
-def fit_robust_line(values: Floats, regressors: Floats) -> RobustLine:
-    """Return the Huber-weighted ridge line of `values` (n,) on `regressors` (n, k); rows without value left out.
+def fit_robust_line(values: Floats, regressors: Floats, ridge_blocks: float = RIDGE_BLOCKS) -> RobustLine:
+    """Return the Huber-weighted ridge line of `values` (n,) on `regressors` (n, k).
 
+    Rows without value are left out; `ridge_blocks` is what "no dependence at all" is worth, in rows.
     Iteratively reweighted least squares from the median (Huber, Robust Statistics, 1981, chapter 7).
     """
     seen = ~np.isnan(values)
@@ -66,7 +67,7 @@ def fit_robust_line(values: Floats, regressors: Floats) -> RobustLine:
     if not x.shape[1]:
         return line
     design = np.column_stack([np.ones(y.size), line.scaled(x)])
-    ridge = np.diag([1e-9, *[RIDGE_BLOCKS] * x.shape[1]])
+    ridge = np.diag([1e-9, *[ridge_blocks] * x.shape[1]])
     solution = np.array([intercept, *np.zeros(x.shape[1])])
     for _ in range(ROUNDS):
         left = y - design @ solution
@@ -96,43 +97,58 @@ def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
     return np.column_stack([np.sin(angle), np.cos(angle)])
 
 
-def jumps(values: Floats) -> Floats:
-    """Return the mean of each block and the one before less the mean of the six before those; NaN too early."""
-    recent = pd.Series(values).rolling(2, min_periods=2).mean().to_numpy()
+def level_before(values: Floats, pieces: NDArray[np.int64]) -> Floats:
+    """Return the mean of the six blocks that end two before each:
+    what a jump is measured from. NaN too early.
+    """
     earlier = pd.Series(values).shift(2).rolling(6, min_periods=4).mean().to_numpy()
-    return np.asarray(recent - earlier, dtype=float)
+    same_piece = np.zeros(values.shape, dtype=bool)
+    same_piece[6:] = pieces[6:] == pieces[:-6]
+    return np.where(same_piece, earlier, np.nan)
 
 
-def level_before(values: Floats) -> Floats:
-    """Return the mean of the six blocks that end two before each: what a jump is measured from."""
-    return np.asarray(pd.Series(values).shift(2).rolling(6, min_periods=4).mean().to_numpy(), dtype=float)
+def jumps(values: Floats, pieces: NDArray[np.int64]) -> Floats:
+    """Return the mean of each block and the one before less the level before them;
+    NaN too early in a piece.
+    """
+    recent = pd.Series(values).rolling(2, min_periods=2).mean().to_numpy()
+    return np.asarray(recent - level_before(values, pieces), dtype=float)
 
 
-def recent_normal(values: Floats, regressors: Floats, pieces: NDArray[np.int64], floor: float) -> Normal:
+def recent_normal(
+    values: Floats, regressors: Floats, pieces: NDArray[np.int64], moves: Floats, floor: float
+) -> Normal:
     """Return the normal of a column from earlier blocks.
 
     Parameters
     ----------
-    values, regressors, pieces
-        Earlier blocks (n,), what the level depends on (n, k) and the number of the run piece of each block.
+    values, regressors, pieces, moves
+        Earlier blocks (n,), what the level depends on (n, k), the run piece of each block and its jump.
     floor
         Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
+
+    Notes
+    -----
+    Correlated blocks say less than their number: n of them with lag-one correlation r are worth ``n (1 -
+    r) / (1 + r)``, which widens the spread of a short history and shrinks slopes toward none. The EWMA of
+    a first-order autoregression has ``w / (2 - w) * (1 + r (1 - w)) / (1 - r (1 - w))`` of its variance.
     """
-    line = fit_robust_line(values, regressors)
-    left = values - line.level(regressors)
     inside = np.diff(pieces, prepend=pieces[0]) == 0
-    steady = np.where(inside, left, np.nan)
-    spread = max(robust_spread(left), sigma_from_differences(steady), floor)
-    averaged = np.concatenate(
-        [ewma(left[pieces == piece] / spread, EWMA_WEIGHT) for piece in dict.fromkeys(pieces.tolist())]
-    )
-    moves = np.concatenate([jumps(values[pieces == piece]) for piece in dict.fromkeys(pieces.tolist())])
+    correlation = lag_one_correlation(values)
+    stretch = (1.0 + correlation) / (1.0 - correlation)
+    line = fit_robust_line(values, regressors, RIDGE_BLOCKS * stretch)
+    left = values - line.level(regressors)
+    correlation = lag_one_correlation(left)
+    effective = max(float(np.sum(~np.isnan(left))) * (1.0 - correlation) / (1.0 + correlation), 1.0)
+    noise = sigma_from_differences(np.where(inside, left, np.nan))
+    spread = max(robust_spread(left), noise if noise == noise else 0.0, floor) * (1.0 + 2.0 / effective)
+    kept = correlation * (1.0 - EWMA_WEIGHT)
     jump_spread = robust_spread(moves)
     return Normal(
         line=line,
         spread=spread,
-        ewma_spread=float(np.nanmax([robust_spread(averaged), 0.4])),
-        correlation=lag_one_correlation(left),
+        ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
+        correlation=correlation,
         jump_spread=max(jump_spread if jump_spread == jump_spread else 0.0, floor),
         blocks=int(np.sum(~np.isnan(values))),
     )

@@ -38,6 +38,10 @@ class Upset:
     evidence: str
     lost_dry_solids_kg: float | None
     extra_cost: float | None  # plant currency
+    lost_dry_solids_kg_low: float | None = None  # 95 % limits
+    lost_dry_solids_kg_high: float | None = None
+    extra_cost_low: float | None = None
+    extra_cost_high: float | None = None
 
 
 @dataclass(frozen=True)

@@ -35,9 +35,10 @@ STOP_STEPS_MIN = (5.0, 20.0, 60.0)  # severity of belt_trip and press_stop, by h
 class Watched:
     """One watched column and how far from normal it may go.
 
-    `given` names the columns its normal level depends on, so that the press is not blamed for what they do.
-    `place` says which sludge a reading speaks of: that entering, that in the gravity zone, that discharged.
-    `scale`: changes are in the column's own points or in percent of the normal level.
+    `given` names the judged columns its normal level depends on, so that the press is not blamed for what
+    they do (`fed_flow`, `fed_solids`: the feed that made what is discharged now). `place` says which
+    sludge a reading speaks of: that entering, that in the gravity zone, that discharged. `scale`: changes
+    are in the column's own points or in percent of the normal level.
     """
 
     name: str
@@ -52,10 +53,11 @@ class Watched:
     steps: tuple[float, float, float] | None  # severity 1, 2, 3 in `scale`
     given: tuple[str, ...]
     is_effect: bool  # what comes out, as against what causes it
+    is_setting: bool  # the crew sets it, or it follows what they set: a sudden move alone is no sign
     modes: tuple[str, ...]
 
     def severity(self, change: float, side: int) -> int:
-        """Return the severity 0 to 3 of a change of size `change` (in `scale`, positive) to `side` (+1 or -1).
+        """Return the severity 0 to 3 of a change of `change` (in `scale`, positive) to `side` (+1 or -1).
 
         Examples
         --------
@@ -90,6 +92,7 @@ def _read() -> tuple[Watched, ...]:
                 steps=cast("tuple[float, float, float] | None", steps),
                 given=tuple(row["given"].split()),
                 is_effect=row["is_effect"] == "yes",
+                is_setting=row["is_setting"] == "yes",
                 modes=tuple(row["modes"].split()),
             )
         )

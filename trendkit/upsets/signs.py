@@ -1,0 +1,283 @@
+"""Signs: spans in which one watched column is out of its normal band or beyond its target.
+
+Comes in: judged blocks of one press and mode. Goes out: per column what was usual and how far each block
+was from it, and the signs with onset, end, size and the moment at which past data alone sufficed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trendkit.plant.model import Limit, Press
+from trendkit.upsets.blocks import Judged
+from trendkit.upsets.changes import find_knee
+from trendkit.upsets.normal import (
+    Normal,
+    daily_regressors,
+    jumps,
+    level_before,
+    recent_normal,
+)
+from trendkit.upsets.spans import WORST_S, Span, find_sampled_spans, find_spans, in_unit
+from trendkit.upsets.watched import WATCHED, Watched
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+HISTORY_H = 120.0  # pressing hours the recent normal looks back
+WARM_UP_H = 8.0  # pressing hours before anything can be judged by past data alone
+NEW_NORMAL_H = 24.0  # out of band for most of this many pressing hours: that is how the press runs now
+NEW_NORMAL_SHARE = 0.6
+SAMPLED_SHARE = 0.8  # of block differences that are exactly zero: the column steps from grab to grab
+
+
+@dataclass(frozen=True)
+class Sign:
+    """One column out of its band; times UTC, `end` exclusive, sizes in the column's unit."""
+
+    name: str  # of the watched column
+    mode: str
+    run: str
+    side: int  # +1 above, -1 below
+    onset: pd.Timestamp
+    detected_at: pd.Timestamp
+    end: pd.Timestamp
+    feed_onset: pd.Timestamp  # when the sludge that shows it was fed
+    feed_end: pd.Timestamp
+    usual: float  # at the worst 15 minutes
+    change: float  # worst 15-min mean less usual
+    change_in_scale: float  # the same, positive, in points or percent
+    z: float  # the same, in spreads
+    shape: Literal["step", "ramp"]
+    severity: int
+
+
+@dataclass(frozen=True)
+class JudgedColumn:
+    """What was usual for one column; arrays aligned with the blocks, NaN where it was not judged."""
+
+    usual: Floats
+    spread: Floats
+    signs: tuple[Sign, ...]
+    is_sampled: bool
+
+
+@dataclass(frozen=True)
+class JudgedMode:
+    """All judged columns of one mode."""
+
+    judged: Judged
+    columns: dict[str, JudgedColumn]
+    known_from: pd.Timestamp  # the warm-up is over
+
+    @property
+    def signs(self) -> list[Sign]:
+        """All signs, by onset."""
+        found = [sign for column in self.columns.values() for sign in column.signs]
+        return sorted(found, key=lambda sign: (sign.onset, sign.name))
+
+
+def judge_mode(judged: Judged, press: Press, timezone: str) -> JudgedMode:
+    """Return what was usual and the signs of every watched column that has values in this mode."""
+    blocks = judged.blocks
+    per_hour = 3600.0 / judged.block_s
+    warm_up = min(round(WARM_UP_H * per_hour), len(blocks))
+    daily = daily_regressors(pd.DatetimeIndex(blocks.index), timezone)
+    columns = {}
+    for watched in WATCHED:
+        if judged.mode not in watched.modes or watched.name not in blocks:
+            continue
+        if blocks[watched.name].notna().sum() < min(per_hour, 0.2 * len(blocks)):
+            continue
+        columns[watched.name] = _judge_column(judged, watched, press, daily)
+    step = pd.Timedelta(seconds=judged.block_s)
+    known_from = blocks.index[warm_up - 1] + step if warm_up else blocks.index[0]
+    return JudgedMode(judged, columns, known_from)
+
+
+def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats) -> JudgedColumn:
+    blocks = judged.blocks
+    values = blocks[watched.name].to_numpy(dtype=float)
+    codes = pd.factorize(blocks["piece"])[0].astype(np.int64)
+    is_sampled = watched.is_effect and _is_sampled(values, codes)
+    given = [blocks[name].to_numpy(dtype=float) for name in watched.given if name in blocks]
+    regressors = np.column_stack([daily, *given])
+    limit = press.targets.get(judged.mode, {}).get(watched.column)
+    moves, before = jumps(values, codes), level_before(values, codes)
+    usual, spread = np.full(values.shape, np.nan), np.full(values.shape, np.nan)
+    is_normal = ~np.isnan(values)
+    epochs = _epochs(pd.DatetimeIndex(blocks.index), press)
+    signs: list[Sign] = []
+    starts = np.flatnonzero(np.diff(codes, prepend=-1))
+    for first, last in zip(starts, [*starts[1:], values.size], strict=True):
+        history = _history(is_normal, values, epochs, int(first), judged.block_s)
+        if history.size < 12:
+            continue
+        normal = _normal_of(history, values, regressors, codes, moves, watched, is_sampled)
+        level = normal.line.level(regressors[first:last])
+        usual[first:last], spread[first:last] = level, normal.spread
+        piece = values[first:last]
+        if is_sampled:
+            spans = find_sampled_spans(piece, level, normal, watched)
+        else:
+            now = slice(first, last)
+            spans = find_spans(piece, level, moves[now], before[now], normal, watched, limit, judged.block_s)
+        for span in spans:
+            is_normal[first + span.first : first + span.last] = False
+            signs.append(_sign(judged, watched, int(first), span, level, normal.spread, limit))
+    return JudgedColumn(usual, spread, tuple(signs), is_sampled)
+
+
+def _is_sampled(values: Floats, codes: NDArray[np.int64]) -> bool:
+    steps = np.diff(values)[np.diff(codes) == 0]
+    steps = steps[~np.isnan(steps)]
+    return steps.size > 0 and float(np.mean(steps == 0.0)) > SAMPLED_SHARE
+
+
+def _epochs(times: pd.DatetimeIndex, press: Press) -> NDArray[np.int64]:
+    """Number the stretches between dated settings:
+    what was normal with the old belt says little of the new.
+    """
+    changes = pd.DatetimeIndex([change.start_utc for change in press.changes]) if press.changes else None
+    if changes is None:
+        return np.zeros(len(times), dtype=np.int64)
+    return np.asarray(changes.sort_values().searchsorted(times, side="right"), dtype=np.int64)
+
+
+def _history(
+    is_normal: Bools, values: Floats, epochs: NDArray[np.int64], first: int, block_s: int
+) -> NDArray[np.int64]:
+    """Return the positions of the blocks that say what is normal for the piece that begins at `first`."""
+    per_hour = 3600.0 / block_s
+    same = epochs == epochs[first]
+    earlier = np.flatnonzero(same[:first])
+    recent = earlier[-round(NEW_NORMAL_H * per_hour) :]
+    seen = ~np.isnan(values)
+    usable = is_normal & seen
+    if recent.size >= round(0.5 * NEW_NORMAL_H * per_hour):
+        out_of_band = seen[recent] & ~is_normal[recent]
+        if out_of_band.sum() > NEW_NORMAL_SHARE * max(int(seen[recent].sum()), 1):
+            return recent[seen[recent]]
+    kept = earlier[usable[earlier]]
+    if kept.size >= WARM_UP_H * per_hour:
+        return kept[-round(HISTORY_H * per_hour) :]
+    # Warm-up: the first hours of the stretch, later ones too; `JudgedMode.known_from` says so.
+    begun = np.flatnonzero(same & seen)
+    return begun[: round(WARM_UP_H * per_hour)]
+
+
+def _normal_of(
+    history: NDArray[np.int64],
+    values: Floats,
+    regressors: Floats,
+    codes: NDArray[np.int64],
+    moves: Floats,
+    watched: Watched,
+    is_sampled: bool,
+) -> Normal:
+    if is_sampled:  # one grab counts once, however many blocks carry its value
+        fresh = np.flatnonzero(np.diff(values[history], prepend=np.nan) != 0.0)
+        history = history[fresh]
+    typical = abs(float(np.median(values[history])))
+    floor = in_unit(watched, watched.least, typical) / 6.0
+    return recent_normal(
+        values[history], regressors[history], codes[history], moves[history], max(floor, 1e-9)
+    )
+
+
+def _sign(
+    judged: Judged,
+    watched: Watched,
+    offset: int,
+    span: Span,
+    level: Floats,
+    spread: float,
+    limit: Limit | None,
+) -> Sign:
+    blocks = judged.blocks.iloc[offset : offset + level.size]
+    values = blocks[watched.name].to_numpy(dtype=float)
+    inside = slice(span.first, span.last)
+    usual = level[inside] if span.reference is None else span.reference
+    away = pd.Series(values[inside] - usual)
+    count = max(1, round(WORST_S / judged.block_s))
+    means = span.side * away.rolling(min(count, len(away)), min_periods=1).mean().to_numpy()
+    if len(means) >= count and not np.isnan(means[count - 1 :]).all():
+        means[: count - 1] = np.nan
+    worst = int(np.nanargmax(means)) if not np.isnan(means).all() else 0
+    change = span.side * float(means[worst])
+    middle = float(usual[worst])
+    in_scale = abs(change) if watched.scale == "points" else 100.0 * abs(change) / max(abs(middle), 1e-9)
+    severity = max(
+        watched.severity(in_scale, span.side),
+        _severity_beyond(watched, limit, middle + change, middle, span.side),
+    )
+    step = pd.Timedelta(seconds=judged.block_s)
+    onset, shape = _onset(judged, watched, blocks, span)
+    run_end = judged.minutes.index[judged.minutes["piece"] == blocks["piece"].iloc[0]][-1]
+    end = (
+        blocks.index[span.last] if span.last < len(blocks) else run_end + pd.Timedelta(seconds=judged.every_s)
+    )
+    lag = _lag(watched, blocks)
+    return Sign(
+        name=watched.name,
+        mode=judged.mode,
+        run=str(blocks["run"].iloc[0]),
+        side=span.side,
+        onset=onset,
+        detected_at=blocks.index[span.detected] + step,
+        end=end,
+        feed_onset=onset - lag(onset),
+        feed_end=end - lag(end),
+        usual=middle,
+        change=change,
+        change_in_scale=in_scale,
+        z=abs(change) / spread,
+        shape=shape,
+        severity=severity,
+    )
+
+
+def _severity_beyond(watched: Watched, limit: Limit | None, value: float, usual: float, side: int) -> int:
+    bound = None if limit is None else (limit.high if side > 0 else limit.low)
+    if bound is None or side * (usual - bound) > 0.0:
+        return 0
+    beyond = side * (value - bound)
+    in_scale = beyond if watched.scale == "points" else 100.0 * beyond / max(abs(bound), 1e-9)
+    return watched.severity(max(in_scale, 0.0), side)
+
+
+def _onset(
+    judged: Judged, watched: Watched, blocks: pd.DataFrame, span: Span
+) -> tuple[pd.Timestamp, Literal["step", "ramp"]]:
+    """Return when the column left its band, to the minute, and whether it stepped or crept away."""
+    step = pd.Timedelta(seconds=judged.block_s)
+    begun, noticed = blocks.index[span.first], blocks.index[span.detected]
+    if span.first == 0:
+        return begun, "step"
+    minutes = judged.minutes
+    inside = (minutes.index >= begun - pd.Timedelta(minutes=45)) & (minutes.index < noticed + 3 * step)
+    stretch = minutes.loc[inside & (minutes["piece"] == blocks["piece"].iloc[0]), watched.name]
+    knee = find_knee(stretch.to_numpy(dtype=float))
+    if knee is None or knee.size * span.side <= 0.0:
+        return begun, "step"
+    onset = stretch.index[knee.position]
+    return (onset if abs(onset - begun) <= pd.Timedelta(minutes=40) else begun), knee.shape
+
+
+def _lag(watched: Watched, blocks: pd.DataFrame):  # type: ignore[no-untyped-def]
+    column = {"feed": None, "gravity": "gravity_lag_s", "discharge": "feed_lag_s"}[watched.place]
+    if column is None:
+        return lambda _: pd.Timedelta(0)
+    lags = blocks[column].ffill().bfill()
+
+    def at(moment: pd.Timestamp) -> pd.Timedelta:
+        position = max(0, int(lags.index.searchsorted(moment, side="right")) - 1)
+        seconds = float(lags.iloc[position])
+        return pd.Timedelta(seconds=0.0 if seconds != seconds else seconds)
+
+    return at
