@@ -69,15 +69,23 @@ _LABELS = {"%": "pct", "percent": "pct", "°c": "degc", "°f": "degc", "days": "
 _FREEZING_F = 32.0
 
 
+_PRICE = re.compile(r"[A-Z]{3}/(t|kg|m3)")
+
+
 @lru_cache(maxsize=1024)
-def _suffix(column_or_unit: str) -> str:
-    """Return the key of `_UNITS` that a column, figure or unit label ends with, "" when it bears no unit."""
+def _unit_of(column_or_unit: str) -> tuple[str, str, float]:
+    """Return SI label, US label and SI per US unit of a column, figure or unit; ("", "", 1) for none."""
+    price = _PRICE.fullmatch(column_or_unit)
+    if price:
+        _, us_label, si_per_us = _UNITS[price[1]]
+        return column_or_unit, f"{column_or_unit[:3]}/{us_label}", 1 / si_per_us
     text = column_or_unit.casefold().replace("³", "3").replace("²", "2")
     text = _LABELS.get(text, re.sub(r"[/ ·]+", "_", text))
-    text = re.sub(r"(_rolling|_low|_high|_usual|_setpoint_only)+$", "", text)
-    is_label = "/" in column_or_unit or text in _UNITS
-    matches = (key for key in _UNITS if text == key or (not is_label and text.endswith("_" + key)))
-    return next(matches, "")
+    text = re.sub(r"(_rolling|_low|_high|_usual)+$", "", text)
+    if "/" in column_or_unit or text in _UNITS:
+        return _UNITS.get(text, (column_or_unit, column_or_unit, 1.0))
+    suffix = next((key for key in _UNITS if text.endswith("_" + key)), None)
+    return _UNITS[suffix] if suffix else ("", "", 1.0)
 
 
 def unit_label(column_or_unit: str, system: str) -> str:
@@ -90,10 +98,7 @@ def unit_label(column_or_unit: str, system: str) -> str:
     >>> unit_label("capture_pct", "us"), unit_label("belt_speed_ratio", "us"), unit_label("m3/h", "si")
     ('%', '', 'm³/h')
     """
-    key = _suffix(column_or_unit)
-    if not key:
-        return ""
-    si_label, us_label, _ = _UNITS[key]
+    si_label, us_label, _ = _unit_of(column_or_unit)
     return us_label if system == "us" else si_label
 
 
@@ -108,7 +113,7 @@ def display(
         In the SI unit that `column_or_unit` names; NaN stays NaN.
     column_or_unit
         A column (`feed_flow_m3_h`, also with `_rolling`, `_low`, `_high`), a figure (`feed_dry_solids_t`) or
-        an SI unit (``"kg/t"``).
+        an SI unit (``"kg/t"``, ``"USD/t"``).
     system
         ``"us"`` or ``"si"``.
     is_difference
@@ -122,14 +127,15 @@ def display(
     >>> display(5.0, "kg/t", "us")
     (10.0, 'lb/ton')
     """
-    key = _suffix(column_or_unit)
-    label = unit_label(column_or_unit, system)
-    if system != "us" or not key:
-        return value, label
-    shown = value / _UNITS[key][2]
-    if key == "degc" and not is_difference:
+    si_label, us_label, si_per_us = _unit_of(column_or_unit)
+    if system != "us":
+        return value, si_label
+    if si_per_us == 1.0:
+        return value, us_label
+    shown = value / si_per_us
+    if us_label == "°F" and not is_difference:
         shown = shown + _FREEZING_F
-    return shown, label
+    return shown, us_label
 
 
 # --- digits ---------------------------------------------------------------------------------------------

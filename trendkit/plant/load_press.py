@@ -171,7 +171,13 @@ def _filtrate(section: PressSection, tags: Mapping[str, Tag], path: Path, mistak
         mistakes.cautions.append(
             f"{section.name}: filtrate.meter is {given.meter!r}, but no tag is its filtrate_flow"
         )
-    return Filtrate(given.meter or "none", given.sample or "with_wash", given.wash_return or "joins")
+    wash_return = given.wash_return or "joins"
+    if wash_return == "separate" and "with_wash" in (given.meter, given.sample):
+        mistakes.cautions.append(
+            f"{section.name}: filtrate is said to hold the washwater, yet the belt wash is piped away separately"
+        )
+    sample = given.sample or ("before_wash" if wash_return == "separate" else "with_wash")
+    return Filtrate(given.meter or "none", sample, wash_return)
 
 
 def _limit(name: str, section: LimitSection, path: Path, mistakes: Mistakes) -> Limit | None:

@@ -10,9 +10,10 @@ from trendkit.plant.load_press import SharedMeter
 from trendkit.plant.load_times import PlantTime, check_clock, check_zone
 from trendkit.plant.mistakes import Mistakes
 from trendkit.plant.model import Costs, Exclude, Lab, LabColumn, Shift, Source, Uncertainty
-from trendkit.plant.quantities import conversion, parse_price, parse_uncertainty
+from trendkit.plant.quantities import parse_price, parse_uncertainty
 from trendkit.plant.roles import LAB_POINTS, LAB_UNITS, ROLES
 from trendkit.plant.schema import CostsSection, LabColumnSection, LabSection, PlantFile
+from trendkit.plant.units import conversion
 
 _SPLITTABLE = ("m3/h", "L/h", "kg/h", "kg", "kW", "kWh")
 _PRICES = {

@@ -10,18 +10,11 @@ from trendkit.errors import InputError
 from trendkit.plant.bounds import Bound
 from trendkit.plant.mistakes import Mistakes, nearest, or_list
 from trendkit.plant.model import Fixed, Tag, Uncertainty
-from trendkit.plant.quantities import (
-    Conversion,
-    conversion,
-    free_unit,
-    is_solids_percent,
-    parse_uncertainty,
-    unit_label,
-    unit_slug,
-)
+from trendkit.plant.quantities import parse_uncertainty, unit_label
 from trendkit.plant.roles import ROLES, TARGETS, Kind, Role
 from trendkit.plant.schema import FixedSection, TagSection
 from trendkit.plant.toml_lines import Path
+from trendkit.plant.units import Conversion, conversion, free_unit, is_solids_percent, unit_slug
 
 _WATER_KG_M3 = 1000.0
 _BELT_SPEEDS = (
