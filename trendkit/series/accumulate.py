@@ -6,7 +6,7 @@ text), learns how it is recorded and feeds its track (`trendkit.series.tracks`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -53,22 +53,13 @@ def order_rows(time_us: Ints, bins: Bins) -> Rows:
     return Rows(in_order, order, has_repeats, cuts)
 
 
-def _without_repeats(samples: Samples) -> tuple[Samples, Bools]:
-    """Return the samples with one per time, the last usable one, and which samples were left out."""
+def _without_repeats(samples: Samples) -> Samples:
+    """Return the samples with one per time, the last usable one."""
     count = len(samples.time_us)
     usable = np.ones(count, bool) if samples.is_usable is None else samples.is_usable
     order = np.lexsort((np.arange(count), usable, samples.time_us))
     is_last = np.append(np.diff(samples.time_us[order]) > 0, True)
-    chosen = np.sort(order[is_last])
-    left_out = np.ones(count, bool)
-    left_out[chosen] = False
-    kept = Samples(
-        samples.time_us[chosen],
-        samples.values[chosen],
-        None if samples.is_usable is None else samples.is_usable[chosen],
-        None if samples.is_uncertain is None else samples.is_uncertain[chosen],
-    )
-    return kept, left_out
+    return samples.chosen(order[is_last])
 
 
 def reading_limits(tag: Tag) -> tuple[float, float]:
@@ -127,22 +118,26 @@ class Channel:
         if samples is None:
             return
         if rows.has_repeats:
-            samples, left_out = _without_repeats(samples)
-            cuts = None
+            everything = samples
+            samples, cuts = _without_repeats(everything), None
+            self._log_repeats(everything, samples)
         self.observations += len(samples.time_us)
-        if self._holding is None:
-            samples, cuts = self._learn(samples, cuts, is_end=False)
-        if samples is not None:
-            self._into_tracks(samples, cuts)
+        learned = (samples, cuts) if self._holding is not None else self._learn(samples, cuts, is_end=False)
+        if learned is not None:
+            self._into_tracks(*learned)
+
+    def rebin(self, bins: Bins) -> None:
+        """Widen the channel's tracks to other bins of the same raster."""
+        self.bins = bins
+        for track in self.tracks:
+            track.rebin(bins)
 
     def finish(self, record_end_us: int) -> Track:
         """Return the tag's bins; the last value is held on as far as its habit allows, at most to the record's end."""
         if self._waiting is not None:
-            samples, cuts = self._learn(self._waiting, None, is_end=True)
-            if samples is not None:
-                self._into_tracks(samples, cuts)
+            self._decide(self._waiting)
         for track in self.tracks:
-            track.close(record_end_us, self._trusted_at_end(track))
+            track.close(self._end_of_hold(track, record_end_us))
         return merge_tracks(self.tracks or [Track(self.bins, Holding("held", 0.0, 0.0))])
 
     def _log(self, fault: ChannelFault) -> SpanLog:
@@ -176,7 +171,11 @@ class Channel:
         if bends_within_readings(self.tag):
             values = along_scale(self.tag.scale, values)
         if not some_empty:
-            return (Samples(time_us, values, is_usable, is_uncertain), rows.cuts) if len(values) else (None, None)
+            return (
+                (Samples(time_us, values, is_usable, is_uncertain), rows.cuts)
+                if len(values)
+                else (None, None)
+            )
         keep = ~is_empty if is_bad is None else ~is_empty | is_bad
         if not keep.any():
             return None, None
@@ -185,24 +184,37 @@ class Channel:
         kept = Samples(time_us[keep], values[keep], is_usable, is_uncertain)
         return kept, None if rows.has_repeats else cut_at_edges(kept.time_us, self.bins)
 
-    def _learn(self, samples: Samples, cuts: Cuts | None, is_end: bool) -> tuple[Samples | None, Cuts | None]:
-        """Learn the tag's habit from its first observations, which wait here until there are enough."""
+    def _log_repeats(self, everything: Samples, kept: Samples) -> None:
+        repeats = np.append(False, np.diff(everything.time_us) == 0)
+        if len(kept.time_us) < len(everything.time_us):
+            self._log("duplicate").add(everything.time_us, repeats, everything.values)
+
+    def _learn(self, samples: Samples, cuts: Cuts | None, is_end: bool) -> tuple[Samples, Cuts | None] | None:
+        """Learn the tag's habit from its first observations; None while they wait for more."""
         if self._waiting is not None and not is_end:
-            if samples.time_us[0] <= self._waiting.time_us[-1]:  # cannot be put behind: decide on what there is
-                earlier, earlier_cuts = self._learn(self._waiting, None, is_end=True)
-                if earlier is not None:
-                    self._into_tracks(earlier, earlier_cuts)
+            waiting = self._waiting
+            if samples.time_us[0] > waiting.time_us[-1]:
+                samples, cuts = waiting.followed_by(samples), None
+            elif samples.time_us[-1] < waiting.time_us[0]:
+                samples, cuts = samples.followed_by(waiting), None
+            else:  # rows among those that wait: decide on what there is
+                self._decide(waiting)
                 return samples, cuts
-            samples, cuts = self._waiting.followed_by(samples), None
         usable = slice(None) if samples.is_usable is None else samples.is_usable
         time_us, values = samples.time_us[usable], samples.values[usable]
         if len(time_us) < ENOUGH_OBSERVATIONS and not is_end:
             self._waiting = samples
-            return None, None
+            return None
         self._waiting = None
         self.recording = recognise_recording(time_us, values)
         self._holding = self._choose_holding(time_us, values)
         return samples, cuts or cut_at_edges(samples.time_us, self.bins)
+
+    def _decide(self, waiting: Samples) -> None:
+        """Learn the tag's habit from the few observations there are, and take them."""
+        learned = self._learn(waiting, None, is_end=True)
+        assert learned is not None
+        self._into_tracks(*learned)
 
     def _choose_holding(self, time_us: Ints, values: Floats) -> Holding:
         assert self.recording is not None
@@ -215,14 +227,19 @@ class Channel:
             return Holding("sloped", self.max_hold_s, spacing)
         return Holding("held", longest, spacing if is_sampled else np.inf)
 
-    def _trusted_at_end(self, track: Track) -> float:
-        """Return how long the last value of the record counts [s]: a step of the clock, or the longest silence."""
-        assert self.recording is not None
+    def _end_of_hold(self, track: Track, record_end_us: int) -> int:
+        """Return until when the last value of the record counts [us]: a step of the clock, or to the record's end.
+
+        A number recorded at changes is not believed for longer than its longest silence so far.
+        """
+        if self.recording is None or track.tail is None:
+            return record_end_us
+        last = int(track.tail.time_us[0])
         if self.recording.kind == "sampled":
-            return min(self.recording.spacing_s, track.holding.longest_s)
+            return last + round(min(self.recording.spacing_s, track.holding.longest_s) * 1e6)
         if self.tag.kind in ("state", "step"):
-            return np.inf
-        return max(self.max_hold_s, track.longest_silence_s)
+            return record_end_us
+        return min(record_end_us, last + round(max(self.max_hold_s, track.longest_silence_s) * 1e6))
 
     def _into_tracks(self, samples: Samples, cuts: Cuts | None) -> None:
         assert self._holding is not None
@@ -230,7 +247,8 @@ class Channel:
         if counting is not None:
             self._log_resets(samples, self._holding)
             if self.recording is not None and counting.usual_tick_s > 1.5 * self.recording.spacing_s:
-                samples, cuts = self._ticks(samples, counting.usual_tick_s), None
+                keep = ticks_only(samples.time_us, samples.values, counting.usual_tick_s)
+                samples, cuts = samples.chosen(keep), None
         self.last_us = max(int(samples.time_us[-1]), self.last_us or 0)
         left: list[tuple[Samples, Cuts | None]] = [(samples, cuts)]
         for level in range(len(self.tracks) + 1):
@@ -256,15 +274,6 @@ class Channel:
     def _is_worded(self) -> bool:
         return self.words is not None and not self.words.is_switch
 
-    def _ticks(self, samples: Samples, usual_tick_s: float) -> Samples:
-        keep = ticks_only(samples.time_us, samples.values, usual_tick_s)
-        return Samples(
-            samples.time_us[keep],
-            samples.values[keep],
-            None if samples.is_usable is None else samples.is_usable[keep],
-            None if samples.is_uncertain is None else samples.is_uncertain[keep],
-        )
-
     def _log_resets(self, samples: Samples, holding: Holding) -> None:
         """Note readings at which the counter cannot have got by counting, the last of the batch before included."""
         assert holding.counting is not None
@@ -282,10 +291,17 @@ class Channel:
 class Accumulator:
     """All tags of a reading: feed it blocks with `add`, then ask for the bins with `finish`."""
 
-    def __init__(self, tags: Iterable[tuple[str, Tag]], bins: Bins, max_hold_s: float) -> None:
-        """Take pairs of a channel's key and its tag; a tag of the export may have several channels."""
+    def __init__(
+        self, tags: Iterable[tuple[Hashable, Tag]], bins: Bins, max_hold_s: float, widens: bool = False
+    ) -> None:
+        """Take pairs of a channel's key and its tag; a tag of the export may have several channels.
+
+        With `widens` the bins grow to hold every row; otherwise rows outside only say what was held at the ends.
+        """
         self.bins = bins
-        self.channels: dict[str, Channel] = {}
+        self.widens = widens
+        self.max_hold_s = max_hold_s
+        self.channels: dict[Hashable, Channel] = {}
         self._of_tag: dict[str, list[Channel]] = {}
         for key, tag in tags:
             words = StateWords(tag) if tag.kind == "state" else None
@@ -295,25 +311,40 @@ class Accumulator:
         self.first_us: int | None = None
         self.last_us: int | None = None
         self.rows_inside = 0
+        self._row_step_us = 0
 
     def add(self, block: Block) -> None:
         """Take one block."""
         if not len(block.time_us):
             return
+        if self.widens:
+            self._widen(int(block.time_us.min()), int(block.time_us.max()))
         rows = order_rows(block.time_us, self.bins)
         first, last = int(rows.time_us[0]), int(rows.time_us[-1])
         self.first_us = first if self.first_us is None else min(self.first_us, first)
         self.last_us = last if self.last_us is None else max(self.last_us, last)
         inside = np.searchsorted(rows.time_us, [self.bins.start_us, self.bins.end_us])
         self.rows_inside += int(inside[1] - inside[0])
+        if last == self.last_us and len(rows.time_us) > 1:
+            self._row_step_us = (last - first) // (len(rows.time_us) - 1)
         for name in {*block.values, *block.texts}:
             for channel in self._of_tag.get(name, ()):
-                values, quality = _column(channel, block.values.get(name), block.texts.get(name), block.quality.get(name))
+                values, quality = _column(
+                    channel, block.values.get(name), block.texts.get(name), block.quality.get(name)
+                )
                 channel.add(rows, values, quality)
 
-    def finish(self) -> Mapping[str, Track]:
+    def _widen(self, first_us: int, last_us: int) -> None:
+        bins = self.bins.covering(first_us, last_us)
+        if bins is not self.bins:
+            self.bins = bins
+            for channel in self.channels.values():
+                channel.rebin(bins)
+
+    def finish(self) -> Mapping[Hashable, Track]:
         """Return the bins of every channel by its key."""
-        end = self.bins.end_us if self.last_us is None else self.last_us
+        row_step_us = min(self._row_step_us, round(self.max_hold_s * 1e6))
+        end = self.bins.end_us if self.last_us is None else self.last_us + row_step_us
         return {key: channel.finish(end) for key, channel in self.channels.items()}
 
 

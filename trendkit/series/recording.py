@@ -12,13 +12,13 @@ import numpy as np
 
 from trendkit.series.segments import Floats, Ints
 
-ENOUGH_OBSERVATIONS = 50
+ENOUGH_OBSERVATIONS = 100
 
 # A sampled tag keeps to its clock: at least this share of the steps lies within half of the usual one.
 EVEN_SHARE = 0.8
 # A record of changes has no small ones: its fifth percentile of changes is a fair part of the middle one, and
 # it hardly ever repeats a value. Noise sampled on a clock has changes of any size down to nothing.
-SMALLEST_CHANGE = 0.2
+SMALLEST_CHANGE = 0.35
 REPEATED_SHARE = 0.05
 
 

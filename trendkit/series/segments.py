@@ -33,6 +33,20 @@ class Bins:
         """The length of one bin."""
         return self.every_us * 1e-6
 
+    def covering(self, first_us: int, last_us: int) -> Bins:
+        """Return these bins, or wider ones around them that contain the moments `first_us` to `last_us`.
+
+        They are widened by half as much again at least, so that a growing record is widened a few times only.
+        """
+        ahead = max(0, self.start_us - first_us)
+        behind = max(0, last_us - self.end_us + 1)
+        if not ahead and not behind:
+            return self
+        spare = self.count // 2
+        front = max(-(-ahead // self.every_us), spare) if ahead else 0
+        back = max(-(-behind // self.every_us), spare) if behind else 0
+        return Bins(self.start_us - front * self.every_us, self.every_us, self.count + front + back)
+
 
 @dataclass(frozen=True)
 class Cuts:
@@ -75,7 +89,7 @@ def cut_at_edges(time_us: Ints, bins: Bins) -> Cuts | None:
     return Cuts(
         first_bin=int(first_bin),
         at=at,
-        rest_s=(time_us[at] - edges) * 1e-6,
+        rest_s=np.asarray((time_us[at] - edges) * 1e-6, np.float64),
         length_s=np.diff(edges) * 1e-6,
         step_s=step_us * 1e-6,
         is_even=shortest == longest,

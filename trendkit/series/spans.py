@@ -60,7 +60,10 @@ class SpanLog:
         if not self.parts:
             nothing = np.zeros(0, np.int64)
             return Spans(nothing, nothing, nothing, nothing.astype(float), nothing.astype(float))
-        fields = {name: np.concatenate([getattr(part, name) for part in self.parts]) for name in Spans.__annotations__}
+        fields = {
+            name: np.concatenate([getattr(part, name) for part in self.parts])
+            for name in Spans.__annotations__
+        }
         order = np.argsort(fields["start_us"], kind="stable")
         start, end = fields["start_us"][order], np.maximum.accumulate(fields["end_us"][order])
         first = np.flatnonzero(np.append(True, start[1:] - end[:-1] >= within_us))

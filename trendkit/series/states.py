@@ -12,9 +12,52 @@ from trendkit.exports.block import BAD
 from trendkit.plant.model import Tag
 from trendkit.series.segments import Floats
 
-ON_WORDS = {"1", "on", "true", "run", "running", "yes", "y", "t", "start", "started", "active", "trip", "tripped", "alarm"}
-OFF_WORDS = {"0", "off", "false", "stop", "stopped", "no", "n", "f", "idle", "inactive", "ready", "normal", "ok", "clear"}
-NO_STATE = {"bad", "no data", "i/o timeout", "shutdown", "comm fail", "not connected", "null", "nan", "n/a", "na", "none", ""}
+ON_WORDS = {
+    "1",
+    "on",
+    "true",
+    "run",
+    "running",
+    "yes",
+    "y",
+    "t",
+    "start",
+    "started",
+    "active",
+    "trip",
+    "tripped",
+    "alarm",
+}
+OFF_WORDS = {
+    "0",
+    "off",
+    "false",
+    "stop",
+    "stopped",
+    "no",
+    "n",
+    "f",
+    "idle",
+    "inactive",
+    "ready",
+    "normal",
+    "ok",
+    "clear",
+}
+NO_STATE = {
+    "bad",
+    "no data",
+    "i/o timeout",
+    "shutdown",
+    "comm fail",
+    "not connected",
+    "null",
+    "nan",
+    "n/a",
+    "na",
+    "none",
+    "",
+}
 SWITCHES = ("running", "belt_trip")
 
 

@@ -7,8 +7,8 @@ at the end each bin takes the track with the most good time, so that nothing is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -43,8 +43,8 @@ class Samples:
     is_usable: Bools | None = None
     is_uncertain: Bools | None = None
 
-    def part(self, chosen: slice) -> Samples:
-        """Return the samples of a slice."""
+    def chosen(self, chosen: slice | Ints | Bools) -> Samples:
+        """Return the samples of a slice, of places or of a mask."""
         return Samples(
             self.time_us[chosen],
             self.values[chosen],
@@ -58,7 +58,9 @@ class Samples:
         def joined(mine: Bools | None, theirs: Bools | None, usual: bool) -> Bools | None:
             if mine is None and theirs is None:
                 return None
-            full = [np.full(len(s.time_us), usual) if b is None else b for s, b in ((self, mine), (later, theirs))]
+            full = [
+                np.full(len(s.time_us), usual) if b is None else b for s, b in ((self, mine), (later, theirs))
+            ]
             return np.concatenate(full)
 
         return Samples(
@@ -155,12 +157,12 @@ class Track:
             return samples, None, None
         low, high = np.searchsorted(time, first, "left"), np.searchsorted(time, last, "right")
         parts = (slice(0, low), slice(low, high), slice(high, None))
-        before, inside, after = (samples.part(part) for part in parts)
+        before, inside, after = (samples.chosen(part) for part in parts)
         return tuple(part if len(part.time_us) else None for part in (before, inside, after))  # type: ignore[return-value]
 
     def add(self, samples: Samples, cuts: Cuts | None) -> None:
         """Continue the track with samples that all lie before or after it; `cuts` are those of their times."""
-        first, last = samples.part(slice(0, 1)), samples.part(slice(-1, None))
+        first, last = samples.chosen(slice(0, 1)), samples.chosen(slice(-1, None))
         if self.head is None or self.tail is None:
             self.head, self.tail = first, last
         elif first.time_us[0] > self.tail.time_us[0]:
@@ -172,16 +174,26 @@ class Track:
         if cuts is not None:
             self._integrate(samples, cuts)
 
-    def close(self, until_us: int, trusted_s: float) -> None:
-        """Hold the last sample on for `trusted_s`, at most to `until_us`, the end of the record."""
+    def close(self, until_us: int) -> None:
+        """Hold the last sample on until a moment."""
         if self.tail is None:
             return
-        start = int(self.tail.time_us[0])
-        hold_us = max(1, min(until_us - start, round(min(trusted_s, 1e9) * 1e6)))
-        last = self.tail.followed_by(Samples(np.array([start + hold_us]), np.array([np.nan]), np.array([False])))
+        until_us = max(until_us, int(self.tail.time_us[0]) + 1)
+        last = self.tail.followed_by(Samples(np.array([until_us]), np.array([np.nan]), np.array([False])))
         cuts = cut_at_edges(last.time_us, self.bins)
         if cuts is not None:
-            self._integrate(last, cuts, Holding(self.holding.shape, np.inf, np.inf))
+            self._integrate(last, cuts, replace(self.holding, longest_s=np.inf))
+
+    def rebin(self, bins: Bins) -> None:
+        """Widen or narrow the track to other bins of the same raster."""
+        for name in ("sloped", "bend", "good_s", "count"):
+            if len(getattr(self, name)):
+                setattr(self, name, _refitted(getattr(self, name), self.bins, bins, 0))
+        for name in ("lowest", "highest"):
+            setattr(self, name, _refitted(getattr(self, name), self.bins, bins, np.nan))
+        if self.uncertain_s is not None:
+            self.uncertain_s = _refitted(self.uncertain_s, self.bins, bins, 0)
+        self.bins = bins
 
     def take(self, other: Track, better: Bools) -> None:
         """Replace the bins where `better` by those of another track."""
@@ -192,7 +204,9 @@ class Track:
         if other.uncertain_s is not None or self.uncertain_s is not None:
             nothing = np.zeros(self.bins.count, np.float32)
             mine = nothing if self.uncertain_s is None else self.uncertain_s
-            self.uncertain_s = np.where(better, nothing if other.uncertain_s is None else other.uncertain_s, mine)
+            self.uncertain_s = np.where(
+                better, nothing if other.uncertain_s is None else other.uncertain_s, mine
+            )
 
     def _join(self, pair: Samples) -> None:
         self.longest_silence_s = max(self.longest_silence_s, float(np.diff(pair.time_us)[0]) * 1e-6)
@@ -203,7 +217,9 @@ class Track:
     def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
         holding = holding or self.holding
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
-        is_clean = samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
+        is_clean = (
+            samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
+        )
         where = cuts.bins
         if is_clean:
             sloped, held = integrate_clean(samples.values, cuts)
@@ -248,7 +264,9 @@ class Track:
             self.uncertain_s = np.zeros(self.bins.count, np.float32)
         runs = segments_of(samples, cuts.step_s, holding)
         doubtful = np.asarray(samples.is_uncertain, float)
-        self.uncertain_s[cuts.bins] += integrate_trusted(doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts)
+        self.uncertain_s[cuts.bins] += integrate_trusted(
+            doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts
+        )
 
 
 class StateTrack(Track):
@@ -257,6 +275,11 @@ class StateTrack(Track):
     def __init__(self, bins: Bins, holding: Holding) -> None:
         super().__init__(bins, holding)
         self.seconds: dict[int, npt.NDArray[np.float32]] = {}
+
+    def rebin(self, bins: Bins) -> None:
+        """Widen or narrow the track to other bins of the same raster."""
+        self.seconds = {code: _refitted(spent, self.bins, bins, 0) for code, spent in self.seconds.items()}
+        super().rebin(bins)
 
     def take(self, other: Track, better: Bools) -> None:
         """Replace the bins where `better` by those of another track."""
@@ -276,6 +299,16 @@ class StateTrack(Track):
             spent = integrate_trusted(is_state, flat, runs.trusted_s, cuts)
             self.seconds.setdefault(code, np.zeros(self.bins.count, np.float32))[cuts.bins] += spent
         self.good_s[cuts.bins] += integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
+
+
+def _refitted(numbers: npt.NDArray[Any], old: Bins, new: Bins, empty: float) -> npt.NDArray[Any]:
+    """Return one number per new bin: those of the old bins in their places, `empty` elsewhere."""
+    fitted = np.full(new.count, empty, numbers.dtype)
+    shift = (old.start_us - new.start_us) // new.every_us
+    first, last = max(shift, 0), min(shift + old.count, new.count)
+    if last > first:
+        fitted[first:last] = numbers[first - shift : last - shift]
+    return fitted
 
 
 def merge_tracks(tracks: list[Track]) -> Track:

@@ -1,0 +1,177 @@
+"""Exports in, one regular grid per press out: every file is read once, whatever number of presses asks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import chain
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trendkit import exports as exports_room
+from trendkit.errors import InputError, Problem
+from trendkit.exports.block import InputFile, ReadLog
+from trendkit.plant.model import Plant, Press
+from trendkit.series.accumulate import Accumulator
+from trendkit.series.columns import Column, columns_of, from_us, to_us
+from trendkit.series.filling import Reading, fill_columns, share_meters
+from trendkit.series.grid import PressGrid
+from trendkit.series.segments import Bins
+from trendkit.series.sharing import ROLES_FOR_SHARING
+
+if TYPE_CHECKING:
+    from trendkit.exports import Export
+
+# How far before the window a file is read to find what was held when it began.
+LOOK_BACK = pd.Timedelta(days=35)
+
+
+def build_grids(
+    exports: Sequence[Export],
+    plant: Plant,
+    presses: Sequence[Press],
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+    every_s: int = 60,
+) -> tuple[dict[str, PressGrid], list[InputFile]]:
+    """Return the grid of each press by its slug, and the files read, as they are listed on the pages.
+
+    Bins of `every_s` seconds from `start_utc` up to `end_utc` (None: from the first row, to the last), time-weighted
+    as the definitions of IEC 62541-13 have it: straight lines between the values of sampled analog tags, each value
+    held for states, setpoints and tags recorded at changes only.
+
+    Raises
+    ------
+    InputError
+        When no row falls in the period, or none of a press's tags is in the files.
+    """
+    also = _presses_sharing(plant, presses)
+    columns = {press.slug: columns_of(press) for press in presses}
+    columns |= {press.slug: [c for c in columns_of(press) if c.name in ROLES_FOR_SHARING] for press in also}
+    _refuse_unknown_tags(exports, presses, columns)
+    reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
+    everyone = [*presses, *also]
+    filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
+    frames = {slug: pd.DataFrame(each.values, index=each.index) for slug, each in filled.items()}
+    served = [press for press in plant.presses if press.slug in frames]
+    grids = {}
+    for press in presses:
+        share_meters(filled[press.slug], press, served, frames)
+        grids[press.slug] = filled[press.slug].grid(every_s)
+    return grids, list(reading.inputs)
+
+
+def _presses_sharing(plant: Plant, presses: Sequence[Press]) -> list[Press]:
+    """Return the presses not asked for whose meters are needed to share a common one."""
+    asked = {press.slug for press in presses}
+    among = {slug for press in presses for tag in press.tags.values() for slug in tag.split_among}
+    return [press for press in plant.presses if press.slug in among - asked]
+
+
+def _refuse_unknown_tags(
+    exports: Sequence[Export], presses: Sequence[Press], columns: Mapping[str, Sequence[Column]]
+) -> None:
+    """Raise an InputError for every press none of whose tags is in the files."""
+    known = {tag for export in exports for tag in export.tags}
+    problems = []
+    for press in presses:
+        asked = [version.tag.tag for column in columns[press.slug] for version in column.versions]
+        if not known.intersection(asked):
+            files = ", ".join(export.file for export in exports[:3]) + (
+                " and others" if len(exports) > 3 else ""
+            )
+            problems.append(
+                Problem(
+                    f"none of the tags of {press.name} is in these files",
+                    file=files or None,
+                    found=", ".join(sorted(known)[:5]) or "no tag",
+                    expected=", ".join(asked[:5]) or "the press's tags",
+                    hint="set the tag names in the plant file to those of the export, or name the right files",
+                )
+            )
+    if problems:
+        raise InputError(problems)
+
+
+def _read(
+    exports: Sequence[Export],
+    plant: Plant,
+    columns: Sequence[Column],
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+    every_s: int,
+) -> Reading:
+    tags = {version.key: version.tag for column in columns for version in column.versions}
+    wanted = {tag.tag: tag for tag in tags.values()}
+    every_us = every_s * 1_000_000
+    bins = None
+    if start_utc is not None and end_utc is not None:
+        start_us = to_us(start_utc)
+        bins = Bins(start_us, every_us, max(-((start_us - to_us(end_utc)) // every_us), 0))
+    accumulator: Accumulator | None = (
+        None if bins is None else Accumulator(tags.items(), bins, plant.max_hold_s)
+    )
+    read_from = None if start_utc is None else start_utc - LOOK_BACK
+    read_to = None if end_utc is None else end_utc + pd.Timedelta(seconds=plant.max_hold_s)
+    inputs = []
+    for export in exports:
+        log = ReadLog()
+        for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to):
+            if accumulator is None and len(block.time_us):
+                first = int(block.time_us.min()) // every_us * every_us
+                accumulator = Accumulator(
+                    tags.items(), Bins(first, every_us, 1), plant.max_hold_s, widens=True
+                )
+            if accumulator is not None:
+                accumulator.add(block)
+        inputs.append(
+            InputFile(
+                export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes)
+            )
+        )
+    if accumulator is None or not accumulator.rows_inside:
+        raise InputError(_no_rows(accumulator, start_utc, end_utc))
+    return _trimmed(accumulator, tuple(inputs), start_utc, end_utc)
+
+
+def _no_rows(
+    accumulator: Accumulator | None, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None
+) -> Problem:
+    found = "no row of the plant's tags"
+    if accumulator is not None and accumulator.first_us is not None and accumulator.last_us is not None:
+        found = f"rows from {_shown(from_us(accumulator.first_us))} to {_shown(from_us(accumulator.last_us))}"
+    if start_utc is None and end_utc is None:
+        return Problem(
+            "the files hold no row of the plant's tags", found=found, expected="rows with a time and a value"
+        )
+    return Problem(
+        "no row of the files falls in the period",
+        place=f"{_shown(start_utc)} to {_shown(end_utc)}",
+        found=found,
+        expected="rows inside the period",
+        hint="ask for a period the files cover, or name the files of this period",
+    )
+
+
+def _shown(moment: pd.Timestamp | None) -> str:
+    return "the end" if moment is None else moment.strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _trimmed(
+    accumulator: Accumulator,
+    inputs: tuple[InputFile, ...],
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+) -> Reading:
+    """Return the reading on the bins asked for: the period's, where it is open the bins of the first and last row."""
+    tracks = accumulator.finish()
+    bins = accumulator.bins
+    if accumulator.widens:
+        assert accumulator.first_us is not None and accumulator.last_us is not None
+        first = accumulator.first_us if start_utc is None else to_us(start_utc)
+        last = accumulator.last_us + 1 if end_utc is None else to_us(end_utc)
+        first = bins.start_us + (first - bins.start_us) // bins.every_us * bins.every_us
+        bins = Bins(first, bins.every_us, max(-((first - last) // bins.every_us), 0))
+        for track in tracks.values():
+            track.rebin(bins)
+    return Reading(bins, accumulator.channels, tracks, inputs)

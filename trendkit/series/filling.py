@@ -1,0 +1,195 @@
+"""The grid of one press put together: tag bins to columns, fixed roles, shares of common meters, faults."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trendkit.exports.block import InputFile
+from trendkit.findings import Finding
+from trendkit.plant.model import Press, Tag
+from trendkit.plant.roles import ROLES
+from trendkit.series.accumulate import Channel
+from trendkit.series.columns import (
+    Column,
+    Version,
+    bins_with_a_change,
+    forget_lines_across,
+    is_switch,
+    number_column,
+    state_column,
+)
+from trendkit.series.grid import PressGrid
+from trendkit.series.recorded_faults import all_silent_findings, recorded_findings, silent_bins
+from trendkit.series.segments import Bins, Floats
+from trendkit.series.sharing import share_of
+from trendkit.series.tracks import Bools, Track
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What all files together gave: channels and their bins by key, and the files as they are listed."""
+
+    bins: Bins
+    channels: Mapping[Hashable, Channel]
+    tracks: Mapping[Hashable, Track]
+    inputs: tuple[InputFile, ...]
+
+
+@dataclass
+class Filled:
+    """The columns of one press while they are put together; names as in the grid."""
+
+    press: Press
+    index: pd.DatetimeIndex
+    values: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]] = field(default_factory=dict)
+    shares: dict[str, Floats] = field(default_factory=dict)  # good share per column
+    basis: dict[str, str] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def put(self, column: str, rows: slice, values: npt.NDArray[np.object_] | Floats, share: Floats) -> None:
+        """Put values and their good share into rows of a column, which is created empty."""
+        if column not in self.values:
+            empty = (
+                np.full(len(self.index), None, object)
+                if values.dtype == object
+                else np.full(len(self.index), np.nan)
+            )
+            self.values[column] = empty
+            self.shares[column] = np.zeros(len(self.index))
+        self.values[column][rows] = values[rows]
+        self.shares[column][rows] = share[rows]
+
+    def grid(self, every_s: int) -> PressGrid:
+        """Return the finished grid."""
+        findings = sorted(self.findings, key=lambda each: (each.start_utc, each.tag, each.fault))
+        return PressGrid(
+            self.press.slug,
+            every_s,
+            pd.DataFrame(self.values, index=self.index),
+            pd.DataFrame(self.shares, index=self.index),
+            self.basis,
+            tuple(findings),
+            tuple(dict.fromkeys(self.notes)),
+        )
+
+
+def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> Filled:
+    """Return the columns of a press in SI units: those of its tags, then the roles that are fixed."""
+    bins = reading.bins
+    times = pd.to_datetime(bins.start_us + bins.every_us * np.arange(bins.count), unit="us", utc=True)
+    filled = Filled(press, pd.DatetimeIndex(times, name="time"))
+    _note_faults(filled, columns, reading)
+    changed = _starts_and_stops(columns, reading)
+    for column in columns:
+        for rows, version in column.stretches(bins):
+            _fill(filled, rows, version, reading, changed)
+    _fill_fixed(filled)
+    return filled
+
+
+def _fill(filled: Filled, rows: slice, version: Version, reading: Reading, changed: Bools | None) -> None:
+    tag, track, channel = version.tag, reading.tracks[version.key], reading.channels[version.key]
+    if tag.kind == "analog" and changed is not None:
+        forget_lines_across(track, changed)
+    if tag.kind == "state":
+        values = state_column(tag, track, channel.words.texts if channel.words is not None else [])
+    else:
+        values = number_column(tag, track)
+    share = np.minimum(track.good_s.astype(float) / track.bins.seconds, 1.0)
+    filled.put(tag.column, rows, values, share)
+    filled.basis[tag.column] = "counter" if tag.kind == "counter" else "metered"
+    filled.notes.extend(_how_recorded(channel, track, rows))
+
+
+def _starts_and_stops(columns: Sequence[Column], reading: Reading) -> Bools | None:
+    for column in columns:
+        if column.name == "running" and is_switch(column.tag):
+            changed = np.zeros(reading.bins.count, bool)
+            for rows, version in column.stretches(reading.bins):
+                changed[rows] = bins_with_a_change(reading.tracks[version.key])[rows]
+            return changed
+    return None
+
+
+def _fill_fixed(filled: Filled) -> None:
+    """Fill the roles that are not metered with their fixed value, dated changes respected."""
+    press, count = filled.press, len(filled.index)
+    starts = sorted({change.start_utc for change in press.changes})
+    edges = [0, *(int(filled.index.searchsorted(start)) for start in starts), count]
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        if last <= first:
+            continue
+        for role, fixed in press.at(filled.index[first]).fixed.items():
+            column = ROLES[role].column
+            filled.put(column, slice(first, last), np.full(count, fixed.value), np.ones(count))
+            filled.basis[column] = "assumed"
+
+
+def share_meters(
+    filled: Filled, press: Press, served: Sequence[Press], grids: Mapping[str, pd.DataFrame]
+) -> None:
+    """Reduce the columns of meters that serve several presses to this press's share, in place."""
+    for tag in press.tags.values():
+        if tag.split is None or len(tag.split_among) < 2 or tag.column not in filled.values:
+            continue
+        share = share_of(press, tag, served, grids)
+        filled.values[tag.column] = np.asarray(filled.values[tag.column], float) * share
+        filled.basis[tag.column] = "split"
+        how = "the width of the presses that move" if tag.split == "by_running_width" else "their feed flows"
+        filled.notes.append(f"{tag.tag} serves {len(tag.split_among)} presses; {tag.name} is split by {how}")
+
+
+def _note_faults(filled: Filled, columns: Sequence[Column], reading: Reading) -> None:
+    """Add what was wrong with the samples of every tag; one finding where all tags were silent together."""
+    silences: dict[str, Bools] = {}
+    kept: list[tuple[Tag, Track, Channel, slice]] = []
+    for column in columns:
+        for rows, version in column.stretches(reading.bins):
+            channel, track = reading.channels[version.key], reading.tracks[version.key]
+            if not channel.observations:
+                filled.notes.append(f"{version.tag.tag} ({column.name}) has no value in the files")
+                continue
+            kept.append((version.tag, track, channel, rows))
+            silent = silences.setdefault(column.name, np.zeros(reading.bins.count, bool))
+            silent[rows] = silent_bins(track, channel)[rows]
+    together = (
+        np.mean(list(silences.values()), axis=0) >= 0.8
+        if len(silences) > 1
+        else np.zeros(reading.bins.count, bool)
+    )
+    filled.findings.extend(all_silent_findings(together, reading.bins, filled.press.slug))
+    for tag, track, channel, rows in kept:
+        slug = None if tag.split_among else filled.press.slug
+        filled.findings.extend(
+            recorded_findings(tag, track, channel, rows, slug, silences[tag.name] & ~together)
+        )
+
+
+def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
+    """Return in plain words how a tag is recorded and read, and how much of it is marked uncertain."""
+    tag, notes = channel.tag, []
+    recording = channel.recording
+    if recording is not None and channel.observations > 2 and tag.kind == "analog":
+        if recording.kind == "changes":
+            notes.append(f"{tag.tag} is recorded when it changes; each value is held until the next")
+        elif recording.spacing_s > channel.max_hold_s:
+            notes.append(
+                f"{tag.tag} is sampled every {recording.spacing_s / 60:.0f} min, longer than max_hold "
+                f"({channel.max_hold_s / 60:.0f} min): the time between is not bridged"
+            )
+    if track.uncertain_s is not None:
+        good, doubtful = float(track.good_s[rows].sum()), float(track.uncertain_s[rows].sum())
+        if doubtful > 0.0:
+            notes.append(
+                f"{tag.tag}: {100 * doubtful / good:.2g} % of its time is marked uncertain, and used"
+            )
+    if channel.words is not None and channel.words.unknown:
+        words = ", ".join(f"{word!r} ({count})" for word, count in sorted(channel.words.unknown.items())[:5])
+        notes.append(f"{tag.tag}: words that say neither state are left out: {words}")
+    return notes

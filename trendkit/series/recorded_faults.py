@@ -1,0 +1,152 @@
+"""Faults that the record itself shows: gaps, bad quality, texts, readings out of range, repeats, counter resets."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trendkit.findings import Fault, Finding
+from trendkit.plant.model import Tag
+from trendkit.series.accumulate import Channel, ChannelFault
+from trendkit.series.columns import ENOUGH_GOOD, from_us
+from trendkit.series.segments import Bins, Ints
+from trendkit.series.spans import Spans
+from trendkit.series.tracks import Bools, Track
+
+# Faulty stretches this close are told as one.
+JOINED_WITHIN_US = {"duplicate": 86_400_000_000, "spike": 86_400_000_000}
+USUAL_JOIN_US = 1_800_000_000
+ALL_TAGS = "all tags"
+
+
+def stretches_of(mask: Bools) -> list[tuple[int, int]]:
+    """Return first and past-the-last place of every unbroken stretch of True."""
+    change = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
+
+
+def lost_bins(track: Track) -> Bools:
+    """Return the bins with too little good time for a value."""
+    lost: Bools = track.good_s < ENOUGH_GOOD * track.bins.seconds
+    return lost
+
+
+def _faulty_bins(channel: Channel, bins: Bins) -> Bools:
+    """Return the bins touched by samples that were recorded but cannot be used."""
+    touched = np.zeros(bins.count, bool)
+    for fault in ("bad_quality", "text_value", "out_of_range", "counter_reset"):
+        if fault in channel.faults:
+            spans = channel.faults[fault].merged(0)  # type: ignore[index]
+            for start, end in zip(*_bin_ends(spans, bins), strict=True):
+                touched[start:end] = True
+    return touched
+
+
+def _bin_ends(spans: Spans, bins: Bins) -> tuple[Ints, Ints]:
+    """Return the first and past-the-last bin each span touches, within the bins there are."""
+    start = (spans.start_us - bins.start_us) // bins.every_us
+    end = (np.maximum(spans.end_us, spans.start_us + 1) - 1 - bins.start_us) // bins.every_us + 1
+    return np.clip(start, 0, bins.count), np.clip(end, 0, bins.count)
+
+
+def silent_bins(track: Track, channel: Channel) -> Bools:
+    """Return the bins within silences longer than `max_hold` that no recorded fault explains."""
+    silent = lost_bins(track) & ~_faulty_bins(channel, track.bins)
+    shortest = max(channel.max_hold_s / track.bins.seconds, 2.0)
+    for first, past in stretches_of(silent):
+        if past - first < shortest:
+            silent[first:past] = False
+    return silent
+
+
+def lost_minutes(track: Track, first: int, past: int) -> float:
+    """Return how many minutes of a stretch of bins have no value."""
+    return float(lost_bins(track)[first:past].sum() * track.bins.seconds / 60.0)
+
+
+def _left_out(minutes: float, name: str) -> str:
+    return (
+        f"left out of {minutes:.0f} minutes of {name}" if minutes >= 0.5 else f"no minute of {name} is lost"
+    )
+
+
+def all_silent_findings(together: Bools, bins: Bins, press: str) -> list[Finding]:
+    """Return one gap per stretch in which nearly all tags of a press were silent together."""
+    return [
+        Finding(
+            press,
+            ALL_TAGS,
+            None,
+            "gap",
+            from_us(bins.start_us + first * bins.every_us),
+            from_us(bins.start_us + past * bins.every_us),
+            f"{(past - first) * bins.seconds / 60.0:.0f} minutes without any figure",
+            "no tag of the press was recorded",
+            past - first,
+        )
+        for first, past in stretches_of(together)
+    ]
+
+
+def recorded_findings(
+    tag: Tag, track: Track, channel: Channel, rows: slice, press: str | None, silent: Bools
+) -> list[Finding]:
+    """Return what the record of one tag shows within some bins: its gaps and its faulty samples."""
+    bins = track.bins
+    found = [
+        Finding(
+            press,
+            tag.tag,
+            tag.name,
+            "gap",
+            from_us(bins.start_us + first * bins.every_us),
+            from_us(bins.start_us + past * bins.every_us),
+            _left_out(lost_minutes(track, first, past), tag.name),
+            "no value was recorded",
+            0,
+        )
+        for first, past in stretches_of(silent)
+        if rows.start <= first < rows.stop
+    ]
+    for fault, log in channel.faults.items():
+        spans = log.merged(JOINED_WITHIN_US.get(fault, USUAL_JOIN_US))
+        first_bin, past_bin = _bin_ends(spans, bins)
+        for place in range(len(spans)):
+            if max(first_bin[place], rows.start) < min(past_bin[place], rows.stop):
+                minutes = lost_minutes(track, int(first_bin[place]), int(past_bin[place]))
+                found.append(_sample_finding(tag, fault, spans, place, press, minutes))
+    return found
+
+
+def _sample_finding(
+    tag: Tag, fault: ChannelFault, spans: Spans, place: int, press: str | None, minutes: float
+) -> Finding:
+    count, low, high = int(spans.count[place]), float(spans.lowest[place]), float(spans.highest[place])
+    samples = "1 sample" if count == 1 else f"{count} samples"
+    read = "" if np.isnan(low) else f" reading {low:g}" if low == high else f" reading {low:g} to {high:g}"
+    unit = f" {tag.unit}" if tag.unit and read else ""
+    evidence = {
+        "bad_quality": f"{samples}{read}{unit} marked bad",
+        "text_value": f"{samples} with a text where a number belongs",
+        "out_of_range": f"{samples}{read}{unit}, instrument range {_range_text(tag)}",
+        "duplicate": f"{samples} at times already read",
+        "counter_reset": f"the counter went to {low:g}{unit} without a roll-over that fits",
+        "spike": f"{samples}{read}{unit}, far from the samples around",
+    }[fault]
+    effect = _left_out(minutes, tag.name)
+    if fault == "duplicate":
+        effect = f"counted once in {tag.name}"
+    elif fault == "counter_reset":
+        effect = f"what passed in between is unknown; {effect}"
+    start, end = (
+        from_us(int(spans.start_us[place])),
+        from_us(int(max(spans.end_us[place], spans.start_us[place] + 1))),
+    )
+    return Finding(press, tag.tag, tag.name, _as_fault(fault), start, end, effect, evidence, count)
+
+
+def _range_text(tag: Tag) -> str:
+    return "none" if tag.range is None else f"{tag.range[0]:g} to {tag.range[1]:g} {tag.unit}".strip()
+
+
+def _as_fault(fault: ChannelFault) -> Fault:
+    return fault
