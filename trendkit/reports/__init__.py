@@ -1,0 +1,32 @@
+"""Comes in: the results of the rooms before (SI, UTC). Goes out: pages, JSON, tables and workbooks, written whole.
+
+Machine files stay SI and UTC; what people read is in the plant's units and the plant's time. Nothing is computed here.
+"""
+
+from trendkit.reports.context import PageContext
+from trendkit.reports.documents import upset_rows
+from trendkit.reports.index_page import write_index
+from trendkit.reports.jsonio import json_text
+from trendkit.reports.writers import (
+    require_suffix,
+    upset_line,
+    write_review,
+    write_table,
+    write_troubleshoot,
+    write_tune,
+    write_upsets,
+)
+
+__all__ = [
+    "PageContext",
+    "json_text",
+    "require_suffix",
+    "upset_line",
+    "upset_rows",
+    "write_index",
+    "write_review",
+    "write_table",
+    "write_troubleshoot",
+    "write_tune",
+    "write_upsets",
+]

@@ -41,7 +41,9 @@ class Shown:
         return float(display(float(value), column, self.system)[0])
 
     def digits(self, value: float | None, column: str, low: float | None = None, high: float | None = None) -> str:
-        """Return the bare number, with no more digits than `low` and `high` support."""
+        """Return the bare number, with no more digits than `low` and `high` support; days are counted whole."""
+        if column == "press_days" and is_known(value):
+            return f"{value:.0f}"
         return significant(self.number(value, column), self.number(low, column), self.number(high, column))
 
     def amount(self, value: float | None, column: str) -> str:
@@ -56,6 +58,8 @@ class Shown:
             return DASH, ""
         if not (is_known(low) and is_known(high)):
             return self.amount(value, column), ""
+        if column == "press_days":
+            return self.amount(value, column), f"{low:.0f} to {high:.0f}"
         texts = rounded(*(self.number(each, column) for each in (value, low, high)))
         return joined(texts[0], self.unit(column)), f"{texts[1]} to {texts[2]}"
 

@@ -1,0 +1,147 @@
+"""From an Altair chart to one inline SVG that is the same every time, fetches nothing and runs nothing.
+
+Altair and the renderer are loaded on first use. Ids inside each drawing carry the drawing's own name, since many
+drawings share one page.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+from xml.etree import ElementTree
+
+import pandas as pd
+from markupsafe import Markup
+
+from trendkit.reports.palette import INK, PAPER, RULE, SOFT
+
+TOTAL = 780  # every drawing is this wide, px; it prints at 186 mm with 8 pt text
+LEFT = 54  # room for the value axis, equal in every drawing so that time axes line up
+RIGHT = 92  # room for words beside the plot
+WIDTH = TOTAL - LEFT - RIGHT  # plot area
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_FONT = "Arial, Helvetica, 'Liberation Sans', sans-serif"
+
+
+def theme() -> dict[str, Any]:
+    """Return the Vega-Lite configuration of every drawing: ink on white, no frame, light ticks."""
+    axis = {
+        "labelColor": SOFT,
+        "labelFontSize": 11,
+        "titleColor": INK,
+        "titleFontSize": 11,
+        "titleFontWeight": "normal",
+        "domainColor": RULE,
+        "tickColor": RULE,
+        "tickSize": 4,
+        "gridColor": "#e6e6e6",
+        "labelPadding": 4,
+    }
+    return {
+        "aria": False,
+        "background": PAPER,
+        "font": _FONT,
+        "view": {"stroke": None},
+        "axis": axis,
+        "axisY": {"minExtent": LEFT - 4, "maxExtent": LEFT - 4, "domain": False, "ticks": False},
+        "axisX": {"grid": False},
+        "text": {"color": INK, "fontSize": 11},
+        "line": {"color": INK, "strokeWidth": 1.3, "strokeJoin": "round"},
+        "point": {"color": INK, "filled": False, "strokeWidth": 1.2, "size": 34},
+        "rule": {"color": RULE, "strokeWidth": 1},
+        "legend": {"disable": True},
+        "padding": {"left": 4, "right": 4, "top": 4, "bottom": 4},
+    }
+
+
+def rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a frame for a drawing: numbers to five digits, NaN as null."""
+    columns = {str(name): frame[name].tolist() for name in frame.columns}
+    return [dict(zip(columns, map(_short, row), strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _short(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.5g}") if value == value else None
+    return value
+
+
+def inline(values: Sequence[Mapping[str, Any]]) -> Any:
+    """Return rows as the data of an Altair chart, carried inside the chart.
+
+    As one text: Altair checks and copies lists of rows one by one, which costs more than the drawing itself.
+    """
+    import altair as alt
+
+    text = json.dumps(list(values), ensure_ascii=False, allow_nan=False)
+    return alt.InlineData(values=text, format=alt.JsonDataFormat(type="json"))
+
+
+def to_svg(chart: Any, slug: str) -> Markup:
+    """Draw a chart and return its SVG, hidden from screen readers (the text beside it says what it shows).
+
+    Parameters
+    ----------
+    chart : altair chart
+        Its data carried inside it.
+    slug : str
+        A name no other drawing of the page has; it makes the drawing's ids its own.
+
+    Raises
+    ------
+    ValueError
+        When the drawing holds a script, an event handler or an address, which none of ours does.
+    """
+    import vl_convert
+
+    spec = chart.to_dict(validate=False)
+    spec["config"] = theme()
+    return Markup(_tidied(vl_convert.vegalite_to_svg(spec, vl_version="6.4"), slug))  # noqa: S704 - checked below
+
+
+def _tidied(svg: str, slug: str) -> str:
+    ElementTree.register_namespace("", _SVG)
+    root = ElementTree.fromstring(svg)
+    names = {
+        element.get("id", ""): f"{slug}-{number}"
+        for number, element in enumerate(each for each in root.iter() if each.get("id"))
+    }
+    _drop_hidden(root)
+    for element in root.iter():
+        _refuse_active(element)
+        element.attrib = {key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)}
+    height = root.get("height", "")
+    root.attrib = {"viewBox": f"0 0 {TOTAL} {height}", "width": str(TOTAL), "height": height, "aria-hidden": "true"}
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _drop_hidden(element: ElementTree.Element) -> None:
+    for child in list(element):
+        if child.get("display") == "none":
+            element.remove(child)
+        else:
+            _drop_hidden(child)
+
+
+def _refuse_active(element: ElementTree.Element) -> None:
+    is_active = element.tag in {f"{{{_SVG}}}{name}" for name in ("script", "foreignObject", "a", "image", "use", "style")}
+    handlers = [key for key in element.attrib if key.startswith("on") or key in ("href", f"{{{_XLINK}}}href")]
+    if is_active or handlers:
+        raise ValueError(f"a drawing may not hold {element.tag} {handlers}")
+
+
+def _is_drawn(key: str) -> bool:
+    return not (key.startswith("aria-") or key in ("role", "class", "pointer-events"))
+
+
+def _attribute(key: str, text: str, names: Mapping[str, str]) -> str:
+    if key == "id":
+        return names[text]
+    if "url(#" in text:
+        return re.sub(r"url\(#([^)]+)\)", lambda match: f"url(#{names[match.group(1)]})", text)
+    if key in ("d", "transform", "x", "y", "x1", "x2", "y1", "y2", "width", "height"):
+        return re.sub(r"-?\d+\.\d{2,}", lambda match: f"{float(match.group()):.1f}".replace(".0", ""), text)
+    return text

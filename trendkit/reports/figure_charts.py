@@ -1,0 +1,194 @@
+"""Drawings of figures that are not over a time axis: the press calendar, days against loading, cost, contributions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from markupsafe import Markup
+
+from trendkit.plant.model import Limit
+from trendkit.reports.drawing import LEFT, TOTAL, inline, to_svg
+from trendkit.reports.palette import ATTENTION, INK, PAPER, RULE, SOFT
+from trendkit.reports.plant_clock import MONTHS, WEEKDAYS
+from trendkit.reports.time_charts import value_domain, value_y
+
+MOST_CALENDAR_DAYS = 100
+_BAR_GREY = "#a6a6a6"
+
+
+@dataclass(frozen=True)
+class CalendarDay:
+    """One plant day: hours with the feed on, dry solids made (text with unit), and whether it missed a limit."""
+
+    day: date
+    hours: float
+    made: str
+    misses: bool = False
+
+
+def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: date) -> Markup:
+    """Draw a sheet of weeks; in each day a bar of the hours pressed (full width is 24 h) and what was made."""
+    import altair as alt
+
+    monday = first - timedelta(days=first.weekday())
+    known = {each.day: each for each in days}
+    cells = [_cell(first + timedelta(days=n), monday, known) for n in range((last - first).days + 1)]
+    weeks = 1 + max(cell["w"] for cell in cells)
+    across = alt.Scale(domain=[0, 7], nice=False)
+    down = alt.Scale(domain=[-0.3, weeks], reverse=True, nice=False)
+    x, y = alt.X("x:Q", scale=across, axis=None), alt.Y("y:Q", scale=down, axis=None)
+    source = alt.Chart(inline(cells))
+    pressed = alt.Chart(inline([cell for cell in cells if cell["made"]]))
+    missed = alt.Chart(inline([cell for cell in cells if cell["misses"]]))
+    heads = alt.Chart(inline([{"x": n, "y": 0, "text": name} for n, name in enumerate(WEEKDAYS)]))
+    layers = [
+        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(x=x, y=y, text="text:N"),
+        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(x=x, x2="x2:Q", y=y, y2="y2:Q"),
+        pressed.mark_rect(fill=_BAR_GREY).encode(x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"),
+        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(x=x, y=y, text="date:N"),
+        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(x=x, y=y, text="made:N"),
+        pressed.mark_text(align="right", baseline="top", dx=-6, dy=18, fontSize=11.5).encode(
+            x=alt.X("x2:Q", scale=across, axis=None), y=y, text="hours:N"
+        ),
+    ]
+    if any(cell["misses"] for cell in cells):
+        layers.append(
+            missed.mark_point(shape="triangle-up", filled=True, fill=ATTENTION, stroke=INK, strokeWidth=0.6, size=60, opacity=1).encode(
+                x=alt.X("corner:Q", scale=across, axis=None), y=alt.Y("mark:Q", scale=down, axis=None)
+            )
+        )
+    return to_svg(alt.layer(*layers).properties(width=TOTAL - 12, height=44 * weeks + 16), slug)
+
+
+def _cell(day: date, monday: date, known: dict[date, CalendarDay]) -> dict[str, Any]:
+    at, column = (day - monday).days // 7, day.weekday()
+    found = known.get(day)
+    hours = found.hours if found else 0.0
+    return {
+        "x": column,
+        "x2": column + 1,
+        "y": at,
+        "y2": at + 1,
+        "w": at,
+        "top": at + 0.84,
+        "bar": column + min(hours, 24.0) / 24.0,
+        "date": f"{day.day} {MONTHS[day.month - 1]}" if day.day == 1 else str(day.day),
+        "made": found.made if found and hours > 0 else "",
+        "hours": f"{hours:.1f} h" if found and hours > 0 else "",
+        "misses": bool(found and found.misses),
+        "corner": column + 0.92,
+        "mark": at + 0.2,
+    }
+
+
+@dataclass(frozen=True)
+class DayPoint:
+    """One day in a plot of two figures, in the reader's units; `label` is the day of the month."""
+
+    x: float
+    y: float
+    label: str
+    misses: bool = False
+
+
+def draw_days(
+    slug: str, panels: Sequence[tuple[str, Sequence[DayPoint], Limit | None]], x_title: str, x_limit: float | None
+) -> Markup:
+    """Draw days as dots, one panel per figure side by side, against one figure across; days off limits are named."""
+    import altair as alt
+
+    width = (TOTAL - 2 * LEFT - 40) / 2
+    views = [_day_panel(title, points, limit, x_title, x_limit, width) for title, points, limit in panels]
+    return to_svg(alt.hconcat(*views, spacing=24), slug)
+
+
+def _day_panel(
+    title: str, points: Sequence[DayPoint], limit: Limit | None, x_title: str, x_limit: float | None, width: float
+) -> Any:
+    import altair as alt
+
+    limits = [each for each in ((limit.low, limit.high) if limit else ()) if each is not None]
+    low, high = value_domain([p.x for p in points], [x_limit] if x_limit is not None and _is_near(x_limit, points) else None)
+    domain = value_domain([p.y for p in points], limits)
+    x_axis = alt.Axis(title=x_title, tickCount=5)
+    x = alt.X("x:Q", scale=alt.Scale(domain=[low, high], nice=False, zero=False), axis=x_axis)
+    drawn = [{"x": p.x, "v": p.y, "n": p.label} for p in points]
+    off = [row for row, point in zip(drawn, points, strict=True) if point.misses]
+    source = alt.Chart(inline(drawn))
+    y = value_y("v", domain)
+    layers = [
+        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", domain))
+        for value in limits
+    ]
+    if x_limit is not None and low < x_limit < high:
+        layers.append(alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x))
+    layers.append(source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y))
+    layers.append(source.mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT).encode(x=x, y=y, text="n:N"))
+    if off:
+        mark = alt.Chart(inline(off))
+        layers.append(
+            mark.mark_point(shape="triangle-up", filled=True, fill=ATTENTION, stroke=INK, strokeWidth=0.8, size=80, opacity=1).encode(x=x, y=y)
+        )
+    heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
+    return alt.layer(*layers).properties(width=width, height=200, title=heading)
+
+
+def _is_near(limit: float, points: Sequence[DayPoint]) -> bool:
+    """True when the limit lies within half the points' own spread of them, so that drawing it squeezes nothing."""
+    low, high = min(p.x for p in points), max(p.x for p in points)
+    return low - (high - low) / 2 <= limit <= high + (high - low) / 2
+
+
+def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, unit: str) -> Markup:
+    """Draw cost lines as steps that add up from left to right: (name, amount, amount as text); the total last."""
+    import altair as alt
+
+    ends, at = [], 0.0
+    for name, amount, text in lines:
+        ends.append({"name": name, "a": at, "b": at + amount, "text": text})
+        at += amount
+    ends.append({"name": "Together", "a": 0.0, "b": at, "text": total})
+    names = [each["name"] for each in ends]
+    y = alt.Y("name:N", sort=names, scale=alt.Scale(domain=names, paddingInner=0.35), axis=_name_axis())
+    scale = alt.Scale(domain=[0, at * 1.14], nice=False)
+    axis = alt.Axis(title=unit, tickCount=6, grid=True)
+    x = alt.X("a:Q", scale=scale, axis=axis)
+    bar = alt.Chart(inline(ends[:-1])).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="b:Q", y=y)
+    whole = alt.Chart(inline(ends[-1:])).mark_bar(fill=INK).encode(x=x, x2="b:Q", y=y)
+    word = alt.Chart(inline(ends)).mark_text(align="left", dx=6).encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text="text:N")
+    return to_svg(alt.layer(bar, whole, word).properties(width=TOTAL - 190, height=24 * len(names)), slug)
+
+
+def _name_axis() -> Any:
+    import altair as alt
+
+    return alt.Axis(title=None, minExtent=160, maxExtent=160, labelLimit=156, labelColor=INK, grid=False)
+
+
+def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float, bool]]) -> Markup:
+    """Draw points lost per factor with 95 % limits: (name, points, low, high, is explained); lost is to the right."""
+    import altair as alt
+
+    names = [name for name, *_ in parts]
+    drawn = [
+        {"name": name, "zero": 0, "v": value, "lo": low, "hi": high, "text": f"{value:+.1f}".replace("-", "−")}
+        for name, value, low, high, _ in parts
+    ]
+    low, high = value_domain([0.0], [p[2] for p in parts], [p[3] for p in parts])
+    scale = alt.Scale(domain=[low, high], nice=False)
+    y = alt.Y("name:N", sort=names, scale=alt.Scale(domain=names, paddingInner=0.4), axis=_name_axis())
+    axis = alt.Axis(title="points of cake solids lost (to the right of zero)", tickCount=6, grid=True)
+    x = alt.X("zero:Q", scale=scale, axis=axis)
+    source = alt.Chart(inline(drawn))
+    told = [row for row, part in zip(drawn, parts, strict=True) if part[4]]
+    layers = [
+        source.mark_bar(fill=PAPER, stroke=RULE, strokeDash=[3, 2]).encode(x=x, x2="v:Q", y=y),
+        alt.Chart(inline(told)).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="v:Q", y=y),
+        source.mark_rule(stroke=INK, strokeWidth=2).encode(x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y),
+        alt.Chart(inline([{"zero": 0}])).mark_rule(stroke=INK).encode(x=x),
+        source.mark_text(align="left", dx=7).encode(x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"),
+    ]
+    return to_svg(alt.layer(*layers).properties(width=TOTAL - 210, height=28 * len(names)), slug)

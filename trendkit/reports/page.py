@@ -1,0 +1,182 @@
+"""What a page is made of, and how it becomes one HTML text. The content is plain values; the template only lays out."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any, Literal
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from trendkit import __version__
+from trendkit.reports import palette
+
+Mark = Literal["", "meets", "misses", "undecided"]
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell of a sheet: text, and a mark where it needs attention."""
+
+    text: str
+    mark: Mark = ""
+
+
+@dataclass(frozen=True)
+class Head:
+    """One column heading: name, unit under it, and whether its cells are numbers."""
+
+    name: str
+    unit: str = ""
+    is_number: bool = False
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A table: what it shows, its headings and its rows of cells or text."""
+
+    caption: str
+    heads: tuple[Head, ...]
+    rows: tuple[tuple[Cell | str, ...], ...]
+    kind: Literal["sheet"] = "sheet"
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A drawing with what it shows in one sentence, how it was drawn, and its numbers as a table."""
+
+    slug: str
+    title: str
+    finding: str
+    svg: Markup
+    caption: str
+    sheet: Sheet | None = None
+    mark: Mark = ""
+    kind: Literal["panel"] = "panel"
+
+
+@dataclass(frozen=True)
+class Prose:
+    """A paragraph; `role` says how it is set: plain text, a log entry to copy, or a lead sentence."""
+
+    text: str
+    role: Literal["plain", "log", "lead"] = "plain"
+    kind: Literal["prose"] = "prose"
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list, numbered where the order matters, with boxes to tick where it is to be worked through."""
+
+    items: tuple[str, ...]
+    style: Literal["plain", "numbered", "ticks", "cautions"] = "plain"
+    heading: str = ""
+    kind: Literal["listing"] = "listing"
+
+
+@dataclass(frozen=True)
+class SignOff:
+    """Lines to sign on paper."""
+
+    names: tuple[str, ...]
+    kind: Literal["signoff"] = "signoff"
+
+
+@dataclass(frozen=True)
+class FigureLine:
+    """One of the few figures that matter: value, limits, where it lies, its target and the period before."""
+
+    name: str
+    meaning: str
+    value: str
+    limits: str = ""
+    ruler: Markup = field(default_factory=Markup)
+    target: str = ""
+    mark: Mark = ""
+    verdict: str = ""
+    previous: str = ""
+    reason: str = ""
+
+
+Item = Sheet | Panel | Prose | Listing | SignOff
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section: a side-head, a note on how to read it, and its items."""
+
+    slug: str
+    title: str
+    note: str
+    items: tuple[Item, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """One whole page. `facts` are the docket's terms; `answer` is the first thing read; `marked` its exceptions."""
+
+    title: str
+    press: str
+    plant: str
+    question: str
+    facts: tuple[tuple[str, str], ...]
+    answer: str
+    mark: Mark
+    marked: tuple[tuple[Mark, str], ...]
+    sections: tuple[Section, ...]
+    lines: tuple[FigureLine, ...] = ()
+    lines_heads: tuple[str, str, str] = ("", "Target", "Period before")
+    lines_note: str = ""
+
+
+MARKS: dict[str, tuple[str, str]] = {
+    "": ("", ""),
+    "meets": ("●", "meets its target"),
+    "misses": ("▲", "needs attention"),
+    "undecided": ("◇", "cannot be told"),
+}
+
+
+def css_text(text: str) -> Markup:
+    """Return a text as a CSS string that cannot end early: everything but letters, digits and blanks is escaped.
+
+    Examples
+    --------
+    >>> str(css_text('a"b</style>'))
+    '"a\\\\22 b\\\\3c \\\\2f style\\\\3e "'
+    """
+    safe = "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text)
+    return Markup(f'"{safe}"')  # noqa: S704 - every character that could matter is escaped
+
+
+def made_at() -> str:
+    """Return when the page was made, as SOURCE_DATE_EPOCH gives it; "" without, so that equal inputs give equal bytes."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    return f"{datetime.fromtimestamp(int(epoch), UTC):%Y-%m-%d %H:%M} UTC" if epoch.isdigit() else ""
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("trendkit.reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.globals.update(MARKS=MARKS, version=__version__, colours=palette, css_text=css_text)
+    return environment
+
+
+def render(template: str, **values: Any) -> bytes:
+    """Return a template of this room filled in, as UTF-8; an unknown name in it is an error."""
+    return _environment().get_template(template).render(made_at=made_at(), **values).encode("utf-8")
+
+
+def render_page(page: Page) -> bytes:
+    """Return the page as one self-contained HTML text in UTF-8."""
+    return render("page.html.j2", page=page)

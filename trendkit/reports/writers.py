@@ -1,0 +1,110 @@
+"""The public way out: each function writes one command's files, whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from trendkit.errors import InputError, Problem
+from trendkit.plant.model import Plant
+from trendkit.press.results import FigureTable, PeriodReview
+from trendkit.reports.context import PageContext
+from trendkit.reports.documents import review_document, troubleshoot_document, tune_document
+from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
+from trendkit.reports.jsonio import json_text
+from trendkit.reports.page import Page, render_page
+from trendkit.reports.plant_clock import clock_of
+from trendkit.reports.review_page import review_page
+from trendkit.reports.troubleshoot_page import troubleshoot_page
+from trendkit.reports.tune_page import tune_page
+from trendkit.reports.words import KINDS, said
+from trendkit.tuning.results import Tuning
+from trendkit.upsets.results import DayAccount, Upset
+
+
+def write_review(
+    folder: Path, context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
+) -> dict[str, str]:
+    """Write review.html and .json, figures.parquet, figures.xlsx and upsets.csv; return the answer and the page's path.
+
+    `table` holds the period's rows; numbers in machine files are SI, on the page and in the workbook the plant's.
+    """
+    from trendkit.reports.workbook import review_workbook
+
+    page = review_page(context, review, table, upsets)
+    document = review_document(context, review, table, upsets)
+    contents = {
+        "figures.parquet": parquet_bytes(joined_table([table])),
+        "figures.xlsx": review_workbook(context, review, table, upsets),
+        "upsets.csv": upsets_bytes(upsets, ".csv"),
+    }
+    return _write_page(folder, "review", page, {**document, "answer": page.answer}, contents)
+
+
+def write_troubleshoot(
+    folder: Path, context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]
+) -> dict[str, str]:
+    """Write troubleshoot.html and .json of one day; return the answer and the page's path."""
+    page = troubleshoot_page(context, account, table, upsets)
+    return _write_page(folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {})
+
+
+def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
+    """Write tune.html and .json; return the answer and the page's path."""
+    page = tune_page(context, tuning, table)
+    return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
+
+
+def _write_page(folder: Path, command: str, page: Page, document: dict[str, object], others: dict[str, bytes]) -> dict[str, str]:
+    contents = {f"{command}.json": (json_text(document) + "\n").encode(), **others, f"{command}.html": render_page(page)}
+    write_whole(folder, contents)
+    return {"answer": page.answer.replace("\u00a0", " "), "page": str(folder / f"{command}.html")}
+
+
+def require_suffix(path: Path, suffixes: Sequence[str]) -> None:
+    """Raise an InputError when a file to write has none of the endings its command knows."""
+    if path.suffix.lower() not in suffixes:
+        raise InputError(
+            Problem(
+                "this kind of file is not written",
+                place="--out",
+                found=repr(path.suffix or path.name),
+                expected=" or ".join(suffixes),
+                hint=f"end the name with {suffixes[0]}",
+            )
+        )
+
+
+def write_table(path: Path, tables: Sequence[FigureTable], plant: Plant) -> Path:
+    """Write the figure tables under one another: .parquet and .csv in SI and UTC, .xlsx in the plant's units and time."""
+    suffix = path.suffix.lower()
+    require_suffix(path, (".parquet", ".csv", ".xlsx"))
+    frame = joined_table(tables)
+    if suffix == ".xlsx":
+        from trendkit.reports.workbook import table_workbook
+
+        content = table_workbook(frame, plant)
+    else:
+        content = parquet_bytes(frame) if suffix == ".parquet" else csv_bytes(frame)
+    return write_whole(path.parent, {path.name: content})[0]
+
+
+def write_upsets(path: Path, upsets: Sequence[Upset]) -> Path:
+    """Write the upset ledger as .csv, .json or .parquet."""
+    require_suffix(path, (".csv", ".json", ".parquet"))
+    return write_whole(path.parent, {path.name: upsets_bytes(upsets, path.suffix.lower())})[0]
+
+
+def upset_line(upset: Upset, plant: Plant) -> str:
+    """Return one upset as one line for a terminal, in plant time."""
+    from trendkit.plant.calendar import Period
+
+    clock = clock_of(Period(upset.start, upset.end, plant.timezone))
+    return f"{upset.press}  {clock.time_text(upset.start)}  severity {upset.severity}  {said(KINDS, upset.kind)}: {said_cause(upset)}"
+
+
+def said_cause(upset: Upset) -> str:
+    """Return the likeliest cause of an upset in plain words."""
+    from trendkit.reports.words import CAUSES
+
+    return said(CAUSES, upset.cause)
