@@ -126,12 +126,7 @@ def _presses(
             continue
         presses.append(press)
         for role, tag in press.tags.items():
-            if (
-                tag.split is not None
-                or role not in ROLES
-                or ROLES[role].unit not in _OWN_METER
-                or not tag.tag
-            ):
+            if tag.split_among or role not in ROLES or ROLES[role].unit not in _OWN_METER or not tag.tag:
                 continue
             if tag.tag in owners:
                 hint = "list it under [[shared]] with how to split it"

@@ -174,7 +174,7 @@ def _filtrate(section: PressSection, tags: Mapping[str, Tag], path: Path, mistak
     wash_return = given.wash_return or "joins"
     if wash_return == "separate" and "with_wash" in (given.meter, given.sample):
         mistakes.cautions.append(
-            f"{section.name}: filtrate is said to hold the washwater, yet the belt wash is piped away separately"
+            f"{section.name}: filtrate is said to hold the washwater, yet the belt wash goes away separately"
         )
     sample = given.sample or ("before_wash" if wash_return == "separate" else "with_wash")
     return Filtrate(given.meter or "none", sample, wash_return)

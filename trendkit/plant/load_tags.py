@@ -74,7 +74,10 @@ def sane(role: Role) -> Bound | None:
     )
 
 
-def _kind(name: str, section: TagSection, path: Path, mistakes: Mistakes) -> Kind:
+def _kind(name: str, section: TagSection, path: Path, mistakes: Mistakes) -> Kind | None:
+    """Return what kind of tag it is, None when the one written (noted) cannot be."""
+    if (*path, "kind") in mistakes.settled:
+        return None
     role = ROLES.get(name)
     usual: Kind = role.kind if role else "analog"
     kind = section.kind or usual
@@ -82,12 +85,9 @@ def _kind(name: str, section: TagSection, path: Path, mistakes: Mistakes) -> Kin
         return kind
     if kind == "counter" and role.unit in _AMOUNT_OF_RATE:
         return kind
-    if kind == "counter":
-        hint: str | None = "only a flow or a weight may be given as its counter"
-    else:
-        hint = None
+    hint = "only a flow or a weight may be given as its counter" if kind == "counter" else None
     mistakes.add((*path, "kind"), f"{name} cannot be of this kind", repr(kind), repr(usual), hint)
-    return usual
+    return None
 
 
 def _check_name(name: str, path: Path, mistakes: Mistakes) -> None:
@@ -249,10 +249,12 @@ def build_tag(
 ) -> Tag | None:
     """Return one tag in SI, None where a mistake (noted) leaves it without a unit or a name."""
     _check_name(name, path, mistakes)
-    kind = _kind(name, section, path, mistakes)
-    _refuse_misplaced(name, kind, section, path, mistakes)
     if not section.tag:
         mistakes.missing((*path, "tag"), "the tag's name in the exports")
+    kind = _kind(name, section, path, mistakes)
+    if kind is None:
+        return None
+    _refuse_misplaced(name, kind, section, path, mistakes)
     if kind == "state":
         return _state(name, section)
     if not section.unit:

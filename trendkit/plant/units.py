@@ -110,6 +110,8 @@ EXAMPLES = {
     "kW": "a power, such as kW or hp",
     "kWh": "an energy, such as kWh",
     "kg/m3": "a density, such as kg/m3 or lb/ft3",
+    "t": "a mass, such as t or ton",
+    "h": "an hour",
     "s": "a duration, such as 20 s, 10 min or 8 h",
     "kg/t": "a dose, such as lb/ton or kg/t",
     "kg/h/m": "a solids loading, such as lb/h/m or kg/h/m",
