@@ -5,6 +5,7 @@ faults. Goes out: `Upset` rows, the ledger as a frame (kg dry solids, plant curr
 one day.
 """
 
+from trendkit.upsets.day import account_for_day
 from trendkit.upsets.ledger import find_upsets, ledger
 from trendkit.upsets.results import (
     Cause,
@@ -24,6 +25,7 @@ __all__ = [
     "Difference",
     "Move",
     "Upset",
+    "account_for_day",
     "find_upsets",
     "ledger",
 ]

@@ -146,6 +146,13 @@ def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:
     return max(first, known_from) if telling and not event.stops else first
 
 
+def moved_before(sign: Sign) -> tuple[pd.Timestamp, float]:
+    """Return the key that sorts signs by sludge time;
+    of moves within minutes, the input before its effect.
+    """
+    return sign.feed_onset + (SAME_MOMENT if BY_NAME[sign.name].is_effect else pd.Timedelta(0)), -sign.z
+
+
 def _first_sign(event: Event) -> str:
     """Return the role that moved first on sludge time;
     of moves within minutes, the input before its effect.

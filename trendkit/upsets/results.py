@@ -71,8 +71,9 @@ class Move:
     time: pd.Timestamp
     role: str
     direction: Literal["up", "down"]
-    size: float  # in the role's or figure's unit
-    unit: str
+    size: float  # in `unit`, positive
+    unit: str  # the role's SI unit, "%" for solids and capture in points, else "% of usual"
+    feed_time: pd.Timestamp | None = None  # when the sludge that shows it was fed: the order of a timeline
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,242 @@
+"""The account of one day: was it bad, what moved first, what took the cake points, what to check.
+
+Comes in: the figure table, the upsets, the bench samples and the data faults of one press. Goes out:
+`DayAccount`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from trendkit.findings import Finding
+from trendkit.plant.calendar import Period, day_period
+from trendkit.plant.model import Plant, Press
+from trendkit.plant.roles import ROLES
+from trendkit.press.results import FigureTable
+from trendkit.upsets.bench_check import meter_against_bench
+from trendkit.upsets.blocks import faulty_names, judged_minutes
+from trendkit.upsets.charts import robust_spread
+from trendkit.upsets.contributions import split_drop
+from trendkit.upsets.day_words import (
+    VERDICT_LABELS,
+    Means,
+    Verdict,
+    answer_of_day,
+    checks_of_day,
+    notes_of_day,
+)
+from trendkit.upsets.days import COMPARED_FIGURES, PressDays, comparison_days, press_days
+from trendkit.upsets.ledger import moved_before
+from trendkit.upsets.results import (
+    Cause,
+    Contribution,
+    DayAccount,
+    Difference,
+    Move,
+    Upset,
+)
+from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
+from trendkit.upsets.watched import BY_NAME, WATCHED
+
+
+def account_for_day(
+    table: FigureTable,
+    upsets: Sequence[Upset],
+    lab: pd.DataFrame | None,
+    findings: Iterable[Finding],
+    press: Press,
+    plant: Plant,
+    day: date,
+) -> DayAccount:
+    """Return what went wrong on plant day `day`, or that nothing did, or that the data cannot tell.
+
+    `table` holds the day and what came before it (28 days make a good usual); `upsets` are those of the
+    table.
+    """
+    findings = tuple(findings)
+    frame = _without_faulty(table.frame, press, findings)
+    period = day_period(plant, day)
+    own = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
+    days = press_days(frame, upsets, plant, press.slug, table.every_s)
+    if day not in days.means.index:
+        return _nothing_to_judge(day, frame, period.start_utc, period.end_utc)
+    compared = comparison_days(days, day)
+    chosen = [each.day for each in compared]
+    value, usual = _pair(days, day, chosen)
+    verdict, reasons = _verdict(value, usual, press)
+    modes = {
+        judged.mode: judge_mode(judged, press, plant.timezone)
+        for judged in judged_minutes(table, press, plant, findings)
+    }
+    faults = [
+        finding
+        for finding in findings
+        if finding.press in (None, press.slug) and faulty_names(finding) and _overlaps(finding, period)
+    ]
+    rows = days.minutes[days.minutes["day"] == day]
+    contributions: tuple[Contribution, ...] = ()
+    if verdict == "bad" and compared and "dewatering" in modes:
+        contributions = split_drop(days, compared, own, modes["dewatering"], rows)
+    causes = _causes_of_day(own) if verdict == "bad" or own else ()
+    is_day = pd.Series((frame.index >= period.start_utc) & (frame.index < period.end_utc), index=frame.index)
+    agreement = meter_against_bench(table.frame["cake_solids_meter_pct"], lab, press.slug, is_day)
+    return DayAccount(
+        day=day,
+        verdict=verdict,
+        answer=answer_of_day(day, verdict, reasons, (value, usual), causes, contributions, own),
+        cake_solids_pct=value.get("cake_solids_pct"),
+        usual_cake_solids_pct=usual.get("cake_solids_pct"),
+        capture_pct=value.get("capture_pct"),
+        usual_capture_pct=usual.get("capture_pct"),
+        compared_with=compared,
+        changes=_changes(days, day, chosen),
+        timeline=_timeline(modes.values(), own, period.start_utc, period.end_utc),
+        contributions=contributions,
+        causes=causes,
+        checks=checks_of_day(verdict, causes, agreement),
+        notes=notes_of_day(rows, compared, agreement, own, faults, modes),
+    )
+
+
+def _overlaps(finding: Finding, period: Period) -> bool:
+    return finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
+
+
+def _without_faulty(frame: pd.DataFrame, press: Press, findings: tuple[Finding, ...]) -> pd.DataFrame:
+    """Return the frame with the spans that data faults spoil taken out of the watched columns."""
+    masked = frame
+    for finding in findings:
+        columns = [BY_NAME[name].column for name in faulty_names(finding)]
+        columns = [column for column in columns if column in frame]
+        if finding.press not in (None, press.slug) or not columns:
+            continue
+        inside = (frame.index >= finding.start_utc) & (frame.index < finding.end_utc)
+        if inside.any():
+            masked = masked.copy() if masked is frame else masked
+            masked.loc[inside, columns] = np.nan
+    return masked
+
+
+def _nothing_to_judge(day: date, frame: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> DayAccount:
+    rows = frame[(frame.index >= start) & (frame.index < end)]
+    thickened = ((rows["phase"] == "pressing") & (rows["mode"] == "thickening")).sum()
+    if thickened:
+        why = f"the press only thickened on {day:%Y-%m-%d}, so there is no cake to judge"
+    else:
+        why = f"the press did not press on {day:%Y-%m-%d}"
+    return DayAccount(day, "cannot_tell", f"These data cannot tell: {why}.", None, None, None, None)
+
+
+def _pair(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Means, Means]:
+    """Return the day's cake solids and capture, and what is usual for them; None where unknown."""
+    value: Means = {}
+    usual: Means = {}
+    for figure, _ in VERDICT_LABELS:
+        own = days.means[figure][day]
+        others = days.means[figure].reindex(list(chosen)).dropna()
+        value[figure] = float(own) if pd.notna(own) else None
+        usual[figure] = float(others.median()) if len(others) >= 3 else None
+    return value, usual
+
+
+def _verdict(own: Means, usual: Means, press: Press) -> tuple[Verdict, list[str]]:
+    """Return the contract's verdict and the reasons for `bad`."""
+    targets = press.targets.get("dewatering", {})
+    reasons: list[str] = []
+    could_judge = False
+    for figure, label in VERDICT_LABELS:
+        value, middle = own[figure], usual[figure]
+        low = targets[figure].low if figure in targets else None
+        steps = next(watched.steps for watched in WATCHED if watched.column == figure)
+        if value is None or steps is None:
+            continue
+        could_judge |= low is not None or middle is not None
+        if low is not None and value < low:
+            reasons.append(f"{label} averaged {value:.1f} %, below the target of {low:.1f} %")
+        if middle is not None and middle - value >= steps[0]:
+            reasons.append(f"{label} averaged {value:.1f} %, {middle - value:.1f} points below usual")
+    if reasons:
+        return "bad", reasons
+    return ("not_bad" if could_judge else "cannot_tell"), reasons
+
+
+def _causes_of_day(own: Sequence[Upset]) -> tuple[Cause, ...]:
+    """Return the causes of the day's upsets, each upset counting by its severity and length."""
+    weights: dict[str, float] = {}
+    words: dict[str, Cause] = {}
+    total = 0.0
+    for upset in sorted(own, key=lambda each: -each.severity):
+        share = upset.severity**2 * max((upset.end - upset.start).total_seconds() / 3600.0, 0.1)
+        total += share
+        for cause in upset.causes:
+            weights[cause.cause] = weights.get(cause.cause, 0.0) + share * cause.weight
+            words.setdefault(cause.cause, cause)
+    if not total:
+        return (Cause("unknown", 1.0, "no sign of a known cause stands out on this day", ""),)
+    ranked = [
+        Cause(name, round(weight / total, 4), words[name].because, words[name].check)
+        for name, weight in sorted(weights.items(), key=lambda pair: -pair[1])
+    ]
+    return tuple(cause for cause in ranked if cause.weight >= 0.03)
+
+
+def _changes(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Difference, ...]:
+    """Return how the day's figures differ from the comparison days, the most unusual first."""
+    found: list[Difference] = []
+    for figure in COMPARED_FIGURES:
+        if figure not in days.means:
+            continue
+        value = days.means[figure][day]
+        others = days.means[figure].reindex(list(chosen)).dropna()
+        if pd.isna(value) or len(others) < 3:
+            continue
+        usual = float(others.median())
+        spread = max(robust_spread(others), 0.5 * float(others.std(ddof=1)), 0.005 * abs(usual), 1e-9)
+        spread *= float(np.sqrt(1.0 + 1.57 / len(others)))
+        z = (float(value) - usual) / spread
+        half = 1.96 * spread
+        found.append(Difference(figure, float(value), usual, usual - half, usual + half, z))
+    return tuple(sorted(found, key=lambda difference: -abs(difference.z)))
+
+
+def _timeline(
+    modes: Iterable[JudgedMode], own: Sequence[Upset], start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[Move, ...]:
+    """Return what left its band on the day, in the order of the sludge it speaks of;
+    one entry per role and side.
+    """
+    signs = [sign for mode in modes for sign in mode.signs if sign.onset < end and sign.end > start]
+    in_upset = [
+        sign
+        for sign in signs
+        if sign.severity or any(sign.onset < upset.end and sign.end > upset.start for upset in own)
+    ]
+    raw = {sign.name for sign in in_upset if BY_NAME[sign.name].name == BY_NAME[sign.name].role}
+    moves = []
+    for sign in sorted(in_upset, key=moved_before):
+        watched = BY_NAME[sign.name]
+        if watched.name != watched.role and watched.role in raw:
+            continue
+        size, unit = _size(sign)
+        side: Literal["up", "down"] = "up" if sign.side > 0 else "down"
+        moves.append(Move(sign.onset, watched.role, side, size, unit, sign.feed_onset))
+    return tuple(moves)
+
+
+def _overlaps_upset(sign: Sign, upset: Upset) -> bool:
+    return sign.onset < upset.end and sign.end > upset.start
+
+
+def _size(sign: Sign) -> tuple[float, str]:
+    """Return how far a sign went and in what unit (see `Move`)."""
+    watched = BY_NAME[sign.name]
+    if watched.column.endswith("_pct"):
+        return abs(sign.change), "%"
+    if watched.column.endswith(ROLES[watched.role].column.removeprefix(watched.role)):
+        return abs(sign.change), ROLES[watched.role].unit
+    return 100.0 * abs(sign.change) / max(abs(sign.usual), 1e-9), "% of usual"
