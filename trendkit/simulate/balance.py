@@ -78,12 +78,20 @@ def press_sludge(inputs: Inputs, machine: Machine, sludge: Sludge, usual_dilutio
     feed_solids = feed_mass * inputs.feed_solids
     active = inputs.polymer_flow_l_h * inputs.polymer_strength
     solids_in = feed_solids + active
-    water_in = feed_mass - feed_solids + inputs.polymer_flow_l_h - active + inputs.dilution_m3_h * WATER_DENSITY_KG_M3
+    water_in = (
+        feed_mass
+        - feed_solids
+        + inputs.polymer_flow_l_h
+        - active
+        + inputs.dilution_m3_h * WATER_DENSITY_KG_M3
+    )
     volume = inputs.feed_flow_m3_h + inputs.polymer_flow_l_h / 1000.0 + inputs.dilution_m3_h
 
     dose = 1000.0 * active / feed_solids
     ratio = dose / (sludge.optimum_dose_kg_t * inputs.optimum_factor)
-    floc = np.maximum(floc_strength(ratio, mixing_quality(inputs.dilution_m3_h, usual_dilution_m3_h), sludge), 0.12)
+    floc = np.maximum(
+        floc_strength(ratio, mixing_quality(inputs.dilution_m3_h, usual_dilution_m3_h), sludge), 0.12
+    )
     layer = drain(
         volume,
         solids_in / volume,
@@ -106,6 +114,10 @@ def press_sludge(inputs: Inputs, machine: Machine, sludge: Sludge, usual_dilutio
     passed_solids = passed * (solids_in - spilt_solids)
     on_belt = solids_in - spilt_solids - passed_solids - film_gravity
     layer_water = np.minimum(on_belt * (1.0 / layer.solids - 1.0), water_in - spilt_water)
+    # A pond behind the plows runs along with the layer into the wedge well before it spills.
+    ponding = (layer.probe_depth_mm - 0.86 * machine.seal_height_mm) / (0.09 * machine.seal_height_mm)
+    carried_along = np.minimum(0.035 * _softplus(ponding), 0.7)
+    layer_water = layer_water + carried_along * (water_in - spilt_water - layer_water)
     gravity_water = water_in - layer_water
 
     thickened = inputs.is_thickening > 0.5
@@ -114,7 +126,9 @@ def press_sludge(inputs: Inputs, machine: Machine, sludge: Sludge, usual_dilutio
     entering = on_belt / (on_belt + layer_water)
     too_wet = (sludge.yield_solids / np.sqrt(floc) - entering) / (0.08 * sludge.yield_solids)
     too_thick = (weight / entering / 1.03 - 48.0) / 5.0  # layer in mm against what the edges hold
-    squeezed = np.where(thickened, 0.0, np.minimum(0.004 * _softplus(too_wet) + 0.003 * _softplus(too_thick), 0.4))
+    squeezed = np.where(
+        thickened, 0.0, np.minimum(0.004 * _softplus(too_wet) + 0.003 * _softplus(too_thick), 0.4)
+    )
     squeezed_solids, squeezed_water = squeezed * on_belt, squeezed * layer_water
     held, held_water = on_belt - squeezed_solids, layer_water - squeezed_water
 

@@ -35,9 +35,9 @@ class Machine:
     conditioning_tank_area_m2: float = 0.9
     cake_delay_s: float = 20.0
     feed_on_above_m3_h: float = 2.0
-    seal_height_mm: float = 62.0  # the layer a gravity zone can hold at its probe before it spills
-    gravity_belt_resistance_1_m: float = 2.2e8  # clean
-    free_water_rate_kg_m2_s: float = 0.62  # free water the wedge lets out through clean belts
+    seal_height_mm: float = 24.0  # the layer a gravity zone can hold at its probe before it spills
+    gravity_belt_resistance_1_m: float = 3.0e8  # clean
+    free_water_rate_kg_m2_s: float = 0.40  # free water the wedge lets out through clean belts
     rewet_kg_m2: float = 0.07  # water taken up per belt face at the end of the nips
     film_solids_kg_m2: float = 0.004  # fines that stay in the belts and go out with the wash
     thin_cake_mm: float = 2.2  # scale of the poor release of thin cakes
@@ -62,7 +62,7 @@ class Sludge:
     optimum_dose_kg_t: float = 5.6  # active polymer per dry tonne of feed
     dose_width: float = 0.85  # how steeply floc weakens below the optimum, natural-log units
     cake_resistance_m_kg: float = 6.5e8  # at `reference_belt_solids_kg_m2`, well conditioned
-    compressibility: float = 0.55  # power with which resistance rises with solids on the belt
+    compressibility: float = 0.8  # power with which resistance rises with solids on the belt
     reference_belt_solids_kg_m2: float = 0.85
     self_weight_solids: float = 0.105  # what a layer of reference weight drains to under its own weight
     self_weight_power: float = 0.22
@@ -88,3 +88,35 @@ class Settings:
     thickening_feed_m3_h: float = 0.0  # 0: this press never thickens
     thickening_belt_m_min: float = 14.0
     thickening_dose_kg_t: float = 3.0
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Prices in USD, as the plant file states them."""
+
+    polymer_per_kg: float = 4.10
+    haul_per_t: float = 62.0
+    power_per_kwh: float = 0.11
+    water_per_m3: float = 0.60
+    solids_return_per_t: float = 95.0
+    press_hour: float = 38.0
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Dewatering limits of the plant file."""
+
+    cake_solids_pct: float = 19.0
+    capture_pct: float = 93.0
+    dose_kg_t: float = 9.0
+    solids_loading_kg_h_m: float = 450.0
+    hydraulic_loading_m3_h_m: float = 16.0
+
+
+@dataclass(frozen=True)
+class Station:
+    """One press with its sludge and the crew's ordinary settings: all that is needed to simulate it."""
+
+    machine: Machine
+    sludge: Sludge
+    settings: Settings

@@ -86,7 +86,9 @@ class Timeline:
     is_tripped: Array
 
 
-def plan_runs(grid: Grid, first_day: date, days: int, routine: Routine, rng: np.random.Generator) -> tuple[Run, ...]:
+def plan_runs(
+    grid: Grid, first_day: date, days: int, routine: Routine, rng: np.random.Generator
+) -> tuple[Run, ...]:
     """Return the runs of `days` plant days, in order; starts and ends vary by some minutes as crews do."""
     runs = []
     for number in range(days):

@@ -64,7 +64,9 @@ def wedge_contact(gaps: tuple[tuple[float, float], ...], thickness_mm: Array) ->
 
 def equilibrium_solids(pressure_kpa: Array, factor: Array, sludge: Sludge) -> Array:
     """Return the solids fraction a cake reaches under `pressure_kpa` given all the time it wants."""
-    result: Array = sludge.equilibrium_solids * factor * (pressure_kpa / REFERENCE_PRESSURE_KPA) ** sludge.pressure_power
+    result: Array = (
+        sludge.equilibrium_solids * factor * (pressure_kpa / REFERENCE_PRESSURE_KPA) ** sludge.pressure_power
+    )
     return result
 
 

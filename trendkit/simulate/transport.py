@@ -48,7 +48,9 @@ class Travel:
     def back_along_pressure(self, second: Array, share: float = 1.0) -> Array:
         """Return when the sludge that is `share` of the pressure zone along at each moment entered it [s]."""
         here = np.interp(second, self.edges_s, self.pressure_m)
-        result: Array = np.interp(here - share * self.pressure_zone_m, self.pressure_m, self.edges_s, left=-1.0)
+        result: Array = np.interp(
+            here - share * self.pressure_zone_m, self.pressure_m, self.edges_s, left=-1.0
+        )
         return result
 
     def volume_at(self, second: Array, gravity_share: float, pressure_share: float) -> Array:

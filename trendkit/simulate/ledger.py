@@ -1,0 +1,261 @@
+"""What truly happened: each event measured against the same press on the same days without it.
+
+Comes in: the true tables with and without events. Goes out: the upset ledger with the contract's columns. Every
+event is judged by what it did, not by what was intended: one that moved no sign past the first severity is no upset.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trendkit.simulate.disturbances import STOPS_MIN, Event
+from trendkit.simulate.machine import Prices
+from trendkit.simulate.operation import Grid
+from trendkit.simulate.randomness import Array
+
+COLUMNS = (
+    "press run start effect_start detected_at end kind kinds severity first_sign cause causes evidence "
+    "lost_dry_solids_kg extra_cost"
+).split()
+STEADY_AGAIN_MIN = 15
+
+
+@dataclass(frozen=True)
+class Sign:
+    """One sign of an upset: table column, direction, severity steps (points, or percent of undisturbed)."""
+
+    kind: str  # "" for signs that are no kind of upset by themselves
+    column: str
+    role: str
+    direction: int  # 1 up, -1 down, 0 either
+    steps: tuple[float, float, float]
+    is_points: bool = False
+
+    def beyond(self, disturbed: Array, undisturbed: Array) -> Array:
+        """Return how far the sign is out, in points or percent; NaN where either is missing."""
+        gap = disturbed - undisturbed
+        if not self.is_points:
+            gap = np.divide(
+                100.0 * gap, undisturbed, out=np.full(len(gap), np.nan), where=np.abs(undisturbed) > 1e-9
+            )
+        return np.abs(gap) if self.direction == 0 else gap * self.direction
+
+
+# Order is the contract's: the first kind that applies names the event. Steps: contract, section 3.
+SIGNS = (
+    Sign("wet_cake", "cake_solids_pct", "cake_solids", -1, (1.0, 2.0, 4.0), is_points=True),
+    Sign("low_capture", "capture_pct", "filtrate_solids", -1, (1.5, 4.0, 8.0), is_points=True),
+    Sign("ponding", "gravity_zone_depth_mm", "gravity_zone_depth", 1, (20.0, 40.0, 80.0)),
+    Sign("overload", "solids_loading_kg_h_m", "feed_flow", 1, (5.0, 15.0, 30.0)),
+    Sign("overload", "hydraulic_loading_m3_h_m", "feed_flow", 1, (5.0, 15.0, 30.0)),
+    Sign("dose_off", "polymer_dose_kg_t", "polymer_flow", 0, (15.0, 30.0, 60.0)),
+    Sign("feed_swing", "feed_solids_pct", "feed_solids", 0, (15.0, 30.0, 50.0)),
+    Sign("belt_speed_off", "gravity_belt_speed_m_min", "gravity_belt_speed", 0, (8.0, 15.0, 30.0)),
+    Sign("belt_speed_off", "pressure_belt_speed_m_min", "pressure_belt_speed", 0, (8.0, 15.0, 30.0)),
+    Sign("washwater_low", "washwater_flow_m3_h", "washwater_flow", -1, (15.0, 30.0, 60.0)),
+    Sign("washwater_low", "washwater_pressure_kpa", "washwater_pressure", -1, (15.0, 30.0, 60.0)),
+    Sign("tension_low", "belt_tension_kn_m", "belt_tension", -1, (10.0, 20.0, 40.0)),
+    Sign("", "polymer_strength_pct", "polymer_strength", 0, (15.0, 30.0, 60.0)),
+    Sign("", "dilution_water_flow_m3_h", "dilution_water_flow", 0, (15.0, 30.0, 60.0)),
+    Sign("", "polymer_flow_l_h", "polymer_flow", 0, (15.0, 30.0, 60.0)),
+    Sign("", "feed_temperature_degc", "feed_temperature", 0, (6.0, 12.0, 24.0)),
+    Sign("", "pressure_drive_load_pct", "pressure_drive_load", 0, (10.0, 20.0, 40.0)),
+)
+STOP_STEPS_MIN = (5.0, 20.0, 60.0)
+# The role an event moves first by its nature; it wins when several signs leave their band in the same minute.
+FIRST_ROLE = {
+    "feed_thin": "feed_solids",
+    "feed_thick": "feed_solids",
+    "solids_overload": "feed_flow",
+    "hydraulic_overload": "feed_flow",
+    "sludge_change": "feed_temperature",
+    "polymer_loss": "polymer_flow",
+    "polymer_weak": "polymer_strength",
+    "polymer_excess": "polymer_flow",
+    "dilution_loss": "dilution_water_flow",
+    "belt_blinding": "washwater_flow",
+    "washwater_loss": "washwater_pressure",
+    "gravity_belt_fast": "gravity_belt_speed",
+    "gravity_belt_slow": "gravity_belt_speed",
+    "pressure_belt_fast": "pressure_belt_speed",
+    "pressure_belt_slow": "pressure_belt_speed",
+    "belt_slip": "pressure_belt_speed",
+    "tension_loss": "belt_tension",
+}
+
+
+def measured_upsets(
+    events: Sequence[Event], disturbed: pd.DataFrame, undisturbed: pd.DataFrame, grid: Grid, prices: Prices
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the ledger of the events that were upsets, and a list of those that were none with the reason."""
+    rows, others = [], []
+    for event in events:
+        row = None if event.is_look_alike else _measure(event, disturbed, undisturbed, grid, prices)
+        if row is None:
+            why = "look-alike" if event.is_look_alike else "too small to matter"
+            others.append(
+                {
+                    "press": disturbed["press"].iloc[0],
+                    "what": event.cause,
+                    "why": why,
+                    "start": grid.moment(event.start_s).floor("min"),
+                    "end": grid.moment(event.end_s).ceil("min"),
+                }
+            )
+        else:
+            rows.append(row)
+    extra = ["intended_severity", "ramp_min", "applied_from", "applied_until"]
+    ledger = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
+    return ledger, pd.DataFrame(others, columns=["press", "what", "why", "start", "end"])
+
+
+def _measure(
+    event: Event, disturbed: pd.DataFrame, undisturbed: pd.DataFrame, grid: Grid, prices: Prices
+) -> dict[str, object] | None:
+    begins = grid.moment(event.start_s).floor("min")
+    first = disturbed.index.searchsorted(begins)
+    run = disturbed["run"].iloc[first]
+    in_run = np.flatnonzero((disturbed["run"] == run).to_numpy())
+    if run is None or not len(in_run):
+        return None
+    window = slice(int(first), int(in_run[-1]) + 1)
+    with_it, without = disturbed.iloc[window], undisturbed.iloc[window]
+    found = _stop(event, with_it) if event.cause in STOPS_MIN else _signs(event, with_it, without)
+    if found is None:
+        return None
+    cost, lost = _worth(with_it, without, prices)
+    return {
+        "press": disturbed["press"].iloc[0],
+        "run": run,
+        **found,
+        "cause": event.cause,
+        "causes": json.dumps([{"cause": event.cause, "weight": 1.0, "because": "applied", "check": ""}]),
+        "lost_dry_solids_kg": round(lost, 2),
+        "extra_cost": round(cost, 2),
+        "intended_severity": event.severity,
+        "ramp_min": round(event.ramp_s / 60.0, 1),
+        "applied_from": begins,
+        "applied_until": grid.moment(event.end_s).ceil("min"),
+    }
+
+
+def _stop(event: Event, with_it: pd.DataFrame) -> dict[str, object] | None:
+    stopped_min = (event.end_s - event.start_s) / 60.0
+    severity = sum(stopped_min >= step for step in STOP_STEPS_MIN)
+    if severity == 0:
+        return None
+    is_trip = event.cause == "belt_tracking"
+    start = with_it.index[0]
+    end = start + pd.Timedelta(minutes=float(np.ceil(stopped_min)))
+    kinds = ["belt_trip", "press_stop"] if is_trip else ["press_stop"]
+    return {
+        "start": start,
+        "effect_start": start,
+        "detected_at": start + pd.Timedelta(minutes=STOP_STEPS_MIN[0]),
+        "end": end,
+        "kind": kinds[0],
+        "kinds": json.dumps(kinds),
+        "severity": severity,
+        "first_sign": "belt_trip" if is_trip else "running",
+        "evidence": f"the press stood still for {stopped_min:.0f} min",
+    }
+
+
+def _signs(event: Event, with_it: pd.DataFrame, without: pd.DataFrame) -> dict[str, object] | None:
+    both = ((with_it["phase"] == "pressing") & (without["phase"] == "pressing")).to_numpy()
+    out: dict[Sign, Array] = {}
+    for sign in SIGNS:
+        gap = sign.beyond(with_it[sign.column].to_numpy(float), without[sign.column].to_numpy(float))
+        out[sign] = np.where(both, gap, np.nan)
+    worst = {sign: _worst_quarter_hour(gap) for sign, gap in out.items()}
+    severity = max(
+        (sum(worst[sign] >= step for step in sign.steps) for sign in SIGNS if sign.kind), default=0
+    )
+    if severity == 0:
+        return None
+    kinds = list(dict.fromkeys(sign.kind for sign in SIGNS if sign.kind and worst[sign] >= sign.steps[0]))
+    left = {
+        sign: _first(gap > 0.5 * sign.steps[0])
+        for sign, gap in out.items()
+        if worst[sign] >= 0.5 * sign.steps[0]
+    }
+    earliest = min(left.values())
+    soonest = [sign for sign, minute in left.items() if minute <= earliest + 1]
+    own = [sign for sign in soonest if sign.role == FIRST_ROLE[event.cause]]
+    sign = (own or soonest)[0]
+    effects = [left[each] for each in left if each.kind in ("wet_cake", "low_capture")]
+    told = [
+        _first(_trailing_mean(out[each]) >= each.steps[0])
+        for each in out
+        if each.kind and worst[each] >= each.steps[0]
+    ]
+    index = with_it.index
+    back = max(_last_out(out[each], 0.5 * each.steps[0]) for each in left)
+    evidence = "; ".join(
+        f"{each.column} {worst[each]:.1f} {'points' if each.is_points else '%'} out"
+        for each in SIGNS
+        if worst[each] >= each.steps[0]
+    )
+    return {
+        "start": index[earliest],
+        "effect_start": index[min(effects)] if effects else pd.NaT,
+        "detected_at": index[min(told)],
+        "end": index[min(back + STEADY_AGAIN_MIN, len(index) - 1)] + pd.Timedelta(minutes=1),
+        "kind": kinds[0],
+        "kinds": json.dumps(kinds),
+        "severity": severity,
+        "first_sign": sign.role,
+        "evidence": evidence,
+    }
+
+
+def _trailing_mean(gap: Array, minutes: int = STEADY_AGAIN_MIN) -> Array:
+    series = pd.Series(gap).rolling(minutes, min_periods=minutes).mean()
+    return series.to_numpy()
+
+
+def _worst_quarter_hour(gap: Array) -> float:
+    means = _trailing_mean(gap)
+    return float(np.nanmax(means)) if np.isfinite(means).any() else 0.0
+
+
+def _first(mask: np.ndarray) -> int:
+    return int(np.argmax(mask)) if mask.any() else len(mask) - 1
+
+
+def _last_out(gap: Array, limit: float) -> int:
+    """Return the minute before which the sign was last out, its first quiet quarter hour ending the event."""
+    is_out = np.nan_to_num(gap) > limit
+    if not is_out.any():
+        return 0
+    positions = np.flatnonzero(is_out)
+    breaks = np.flatnonzero(np.diff(positions) > STEADY_AGAIN_MIN)
+    # The longest stretch counts: a late flicker is another matter.
+    groups = np.split(positions, breaks + 1)
+    longest = max(groups, key=len)
+    return int(longest[-1])
+
+
+def _worth(with_it: pd.DataFrame, without: pd.DataFrame, prices: Prices) -> tuple[float, float]:
+    """Return extra cost [USD] and further dry solids lost [kg] over the rest of the run."""
+
+    def hourly(table: pd.DataFrame) -> tuple[float, float, float, float]:
+        kept = float(table["dry_cake_kg_h"].sum()) / 60.0
+        fed = float(table["feed_dry_solids_kg_h"].sum()) / 60.0
+        wet = float(table["wet_cake_kg_h"].sum()) / 60.0
+        active = float((table["polymer_flow_l_h"] * table["polymer_strength_pct"]).sum()) / 6000.0
+        return kept, fed, wet, active
+
+    kept, fed, wet, active = hourly(with_it)
+    kept0, fed0, wet0, active0 = hourly(without)
+    if kept <= 0.0 or kept0 <= 0.0 or fed0 <= 0.0:
+        return 0.0, 0.0
+    lost = (fed - kept) - (fed0 - kept0) * fed / fed0
+    haul = (wet - wet0 * kept / kept0) / 1000.0 * prices.haul_per_t
+    polymer = (active - active0 * fed / fed0) * prices.polymer_per_kg
+    return haul + polymer + lost / 1000.0 * prices.solids_return_per_t, lost

@@ -1,0 +1,128 @@
+"""The invented plants by name: what each is for, in one line, and what it is made of. Imports nothing heavy.
+
+Every scenario exists with all meters (`NAME`) and with few (`NAME-bare`: feed flow, belt drives, polymer pump and
+bench grabs). The seed draws the press, its sludge and its crew anew; the scenario says what kind they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from trendkit.errors import InputError, Problem
+
+Depth = Literal["full", "bare"]
+Optimum = Literal["inside", "flat", "beyond_fast", "beyond_slow"]
+DEFAULT = "ordinary"
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """One kind of invented plant."""
+
+    name: str
+    summary: str
+    depth: Depth = "full"
+    speed_habit: Literal["untouched", "steady", "varied", "confounded", "step_test"] = "varied"
+    optimum: Optimum = "inside"
+    speed_spread: float = 0.3  # natural-log half width of the gravity speeds used
+    upsets_per_run: float = 0.0
+    share_overlapping: float = 0.0
+    look_alikes_per_run: float = 0.0
+    causes: tuple[str, ...] = ()  # empty: all of the contract
+    faults_per_week: float = 0.0
+    thickens: bool = False
+    presses: int = 1
+    dose_over_optimum: float = 1.08
+    variation: float = 1.0  # of the feed
+    recording: Literal["sampled", "changes"] = "sampled"
+    shape: str = "wide-csv"
+
+
+_KINDS = (
+    Scenario(
+        DEFAULT,
+        "an ordinary plant: some upsets, a few instrument faults, the gravity belt turned now and then",
+        upsets_per_run=0.3,
+        look_alikes_per_run=0.2,
+        faults_per_week=2.0,
+        thickens=True,
+    ),
+    Scenario("clean", "nothing goes wrong, no instrument fails: whatever is reported is a false alarm", speed_habit="steady"),
+    Scenario("upsets", "every cause in turn, mild to severe, at once and as ramps", speed_habit="steady", upsets_per_run=0.75),
+    Scenario(
+        "overlapping",
+        "upsets in overlapping pairs",
+        speed_habit="steady",
+        upsets_per_run=0.6,
+        share_overlapping=1.0,
+    ),
+    Scenario(
+        "look-alikes",
+        "planned changes, washes in mid-run and meter faults that are no upsets",
+        speed_habit="steady",
+        look_alikes_per_run=0.8,
+        faults_per_week=4.0,
+    ),
+    Scenario("faults", "every instrument fault in turn on a press that runs well", speed_habit="steady", faults_per_week=14.0),
+    Scenario("interior", "the best gravity belt speed lies inside the speeds that are run"),
+    Scenario("flat", "any gravity belt speed does", optimum="flat"),
+    Scenario("edge-fast", "the best gravity belt speed is faster than any that is run", optimum="beyond_fast"),
+    Scenario("edge-slow", "the best gravity belt speed is slower than any that is run", optimum="beyond_slow"),
+    Scenario(
+        "confounded",
+        "the crew turns speed, dose and pressure belt after the feed and the cake",
+        speed_habit="confounded",
+        variation=1.4,
+    ),
+    Scenario("untouched", "the gravity belt speed is never changed", speed_habit="untouched"),
+    Scenario("step-test", "a constant speed, and a week of deliberate steps in random order", speed_habit="step_test"),
+    Scenario("thickening", "the press thickens on evening shifts and dewaters by day", thickens=True, upsets_per_run=0.2),
+    Scenario(
+        "over-dosed",
+        "polymer well past the plateau: belts blind slowly through every run",
+        speed_habit="steady",
+        dose_over_optimum=1.42,
+    ),
+    Scenario("changes-only", "an ordinary plant whose historian records changes only", upsets_per_run=0.3, recording="changes"),
+    Scenario("two-presses", "two presses of unlike size on one sludge", presses=2, upsets_per_run=0.25, faults_per_week=1.0),
+)  # fmt: skip
+
+
+def _with_bare(kinds: tuple[Scenario, ...]) -> dict[str, Scenario]:
+    listed = {}
+    for kind in kinds:
+        listed[kind.name] = kind
+        name = f"{kind.name}-bare"
+        listed[name] = replace(kind, name=name, depth="bare", summary=f"{kind.name}, with few meters")
+    return listed
+
+
+SCENARIOS: dict[str, Scenario] = _with_bare(_KINDS)
+
+
+def scenario_named(name: str, depth: Depth = "full") -> Scenario:
+    """Return the scenario of that name ("" is the ordinary one), its bare form for depth "bare".
+
+    Raises
+    ------
+    InputError
+        When there is none such; it lists those there are.
+    """
+    wanted = name or DEFAULT
+    if wanted not in SCENARIOS:
+        from difflib import get_close_matches
+
+        near = get_close_matches(wanted, SCENARIOS, n=1)
+        raise InputError(
+            Problem(
+                "there is no such scenario",
+                place="--scenario",
+                found=repr(name),
+                expected=", ".join(SCENARIOS),
+                hint=f"did you mean {near[0]}?" if near else None,
+            )
+        )
+    if depth == "bare" and not wanted.endswith("-bare"):
+        wanted = f"{wanted}-bare"
+    return SCENARIOS[wanted]
