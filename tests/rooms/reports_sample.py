@@ -28,14 +28,35 @@ BAD_DAY = date(2026, 3, 18)
 HOSTILE_TAG = "</script><img src=x onerror=alert(1)>"
 HOSTILE_NOTE = "=HYPERLINK(\"x\") <b>bold</b> & 'quoted'"
 
-_ROLES = (
-    "feed_flow feed_solids filtrate_flow filtrate_solids cake_solids polymer_flow polymer_strength washwater_flow "
-    "washwater_pressure gravity_belt_speed pressure_belt_speed belt_tension gravity_zone_depth"
-).split()
+_ROLES = [
+    "feed_flow",
+    "feed_solids",
+    "filtrate_flow",
+    "filtrate_solids",
+    "cake_solids",
+    "polymer_flow",
+    "polymer_strength",
+    "washwater_flow",
+    "washwater_pressure",
+    "gravity_belt_speed",
+    "pressure_belt_speed",
+    "belt_tension",
+    "gravity_zone_depth",
+]
 
 
 def plant(display_units: str = "us") -> Plant:
-    tags = {name: Tag(name, f"BFP1_{name.upper()}", ROLES[name].column, ROLES[name].unit, ROLES[name].unit, ROLES[name].kind) for name in _ROLES}
+    tags = {
+        name: Tag(
+            name,
+            f"BFP1_{name.upper()}",
+            ROLES[name].column,
+            ROLES[name].unit,
+            ROLES[name].unit,
+            ROLES[name].kind,
+        )
+        for name in _ROLES
+    }
     tags["gravity_zone_depth"] = replace(tags["gravity_zone_depth"], tag=HOSTILE_TAG)
     targets = {
         "cake_solids_pct": Limit(low=19.0),
@@ -56,7 +77,10 @@ def plant(display_units: str = "us") -> Plant:
         costs=Costs("USD", 4.1, 62.0, 0.11, 0.6, 95.0, 38.0),
         excludes=(
             Exclude(
-                pd.Timestamp("2026-03-10T19:00Z"), pd.Timestamp("2026-03-10T21:30Z"), "bfp-1", "supplier trial " + HOSTILE_NOTE
+                pd.Timestamp("2026-03-10T19:00Z"),
+                pd.Timestamp("2026-03-10T21:30Z"),
+                "bfp-1",
+                "supplier trial " + HOSTILE_NOTE,
             ),
         ),
     )
@@ -73,7 +97,11 @@ def _feeding(of: Plant, span: Period) -> pd.DataFrame:
     shifts = pd.DataFrame({"hour": hour, "weekday": local.weekday, "day": plant_days(of, index)}, index=index)
     is_pressing = (shifts["weekday"] < 5) & (hour >= 7.5) & (hour < 15.5)
     shifts["phase"] = np.select(
-        [is_pressing, (shifts["weekday"] < 5) & (hour >= 7.25) & (hour < 7.5), (shifts["weekday"] < 5) & (hour >= 15.5) & (hour < 16)],
+        [
+            is_pressing,
+            (shifts["weekday"] < 5) & (hour >= 7.25) & (hour < 7.5),
+            (shifts["weekday"] < 5) & (hour >= 15.5) & (hour < 16),
+        ],
         ["pressing", "starting", "washing"],
         "stopped",
     )
@@ -97,7 +125,12 @@ def table(of: Plant | None = None) -> FigureTable:
         "feed_solids_pct": 2.6 + 0.15 * slow + 0.05 * wave + noise(0.02),
         "filtrate_solids_mg_l": 560 + 60 * slow + np.where(bad, 900, 0) + noise(25),
         "filtrate_flow_m3_h": 36 + slow + noise(0.3),
-        "cake_solids_meter_pct": 20.4 + 0.4 * slow - 0.1 * (speed - 6) ** 2 - np.where(bad, 2.9, 0) + 0.3 * wave + noise(0.15),
+        "cake_solids_meter_pct": 20.4
+        + 0.4 * slow
+        - 0.1 * (speed - 6) ** 2
+        - np.where(bad, 2.9, 0)
+        + 0.3 * wave
+        + noise(0.15),
         "polymer_flow_l_h": 1900 + 60 * slow - np.where(bad, 760, 0) + noise(12),
         "polymer_strength_pct": np.full(count, 0.25),
         "washwater_flow_m3_h": 12 + noise(0.1),
@@ -107,27 +140,51 @@ def table(of: Plant | None = None) -> FigureTable:
         "belt_tension_kn_m": 6.4 + noise(0.05),
         "gravity_zone_depth_mm": 34 + np.where(bad, 14, 0) + noise(1),
     }
-    frame = pd.DataFrame({name: np.where(pressing, values, np.nan) for name, values in columns.items()}, index=index)
-    frame.loc[pd.Timestamp("2026-03-24T16:00Z") : pd.Timestamp("2026-03-24T19:00Z"), "filtrate_solids_mg_l"] = np.nan
+    frame = pd.DataFrame(
+        {name: np.where(pressing, values, 0.0) for name, values in columns.items()}, index=index
+    )
+    frame.loc[
+        pd.Timestamp("2026-03-24T16:00Z") : pd.Timestamp("2026-03-24T19:00Z"), "filtrate_solids_mg_l"
+    ] = np.nan
     solids = frame["feed_flow_m3_h"] * 10 * frame["feed_solids_pct"]
     frame["hydraulic_loading_m3_h_m"] = frame["feed_flow_m3_h"] / 2
     frame["feed_dry_solids_kg_h"] = solids
     frame["solids_loading_kg_h_m"] = solids / 2
-    frame["polymer_dose_kg_t"] = frame["polymer_flow_l_h"] * frame["polymer_strength_pct"] / 100 / solids * 1000
-    frame["capture_pct"] = 100 * (1 - frame["filtrate_flow_m3_h"] * frame["filtrate_solids_mg_l"] / 1000 / solids)
+    solids = solids.where(pressing)
+    frame["polymer_dose_kg_t"] = (
+        frame["polymer_flow_l_h"] * frame["polymer_strength_pct"] / 100 / solids * 1000
+    )
+    frame["capture_pct"] = 100 * (
+        1 - frame["filtrate_flow_m3_h"] * frame["filtrate_solids_mg_l"] / 1000 / solids
+    )
     frame["cake_solids_pct"] = frame["cake_solids_meter_pct"]
     frame["filtrate_tss_mg_l"] = frame["filtrate_solids_mg_l"]
     frame["belt_speed_ratio"] = frame["gravity_belt_speed_m_min"] / frame["pressure_belt_speed_m_min"]
+    computed = [name for name in frame.columns if name not in columns]
+    frame.loc[~pressing, computed] = np.nan
     for name, half in (("capture_pct", 0.7), ("cake_solids_pct", 0.4), ("polymer_dose_kg_t", 0.35)):
         frame[f"{name}_low"], frame[f"{name}_high"] = frame[name] - half, frame[name] + half
-    for name in ("capture_pct", "cake_solids_pct", "polymer_dose_kg_t", "solids_loading_kg_h_m", "hydraulic_loading_m3_h_m", "belt_speed_ratio"):
+    for name in (
+        "capture_pct",
+        "cake_solids_pct",
+        "polymer_dose_kg_t",
+        "solids_loading_kg_h_m",
+        "hydraulic_loading_m3_h_m",
+        "belt_speed_ratio",
+    ):
         frame[f"{name}_rolling"] = frame[name].rolling(60, min_periods=5).mean().where(pressing)
     frame.insert(0, "feed_time", index - pd.Timedelta(minutes=6))
     run = "bfp-1-" + shifts["day"].map(lambda d: d.strftime("%Y%m%d")) + "T1415Z"
     frame.insert(1, "run", run.where(shifts["phase"] != "stopped", None).astype(object))
     frame.insert(2, "phase", shifts["phase"].astype(object))
-    frame.insert(3, "mode", pd.Series("dewatering", index=index, dtype=object).where(shifts["phase"] != "stopped", None))
-    frame.insert(4, "capture_method", pd.Series("filtrate_metered", index=index, dtype=object).where(pressing, None))
+    frame.insert(
+        3,
+        "mode",
+        pd.Series("dewatering", index=index, dtype=object).where(shifts["phase"] != "stopped", None),
+    )
+    frame.insert(
+        4, "capture_method", pd.Series("filtrate_metered", index=index, dtype=object).where(pressing, None)
+    )
     return FigureTable(
         press="bfp-1",
         every_s=60,
@@ -142,8 +199,18 @@ def table(of: Plant | None = None) -> FigureTable:
 def upsets() -> tuple[Upset, ...]:
     at = pd.Timestamp
     causes = (
-        Cause("polymer_loss", 0.71, "polymer flow fell from 1,900 L/h to 1,140 L/h at 10:12 while feed held", "draw the polymer pump down against a stopwatch"),
-        Cause("polymer_weak", 0.18, "dose fell although strength is only assumed", "weigh a dried sample of the made-down solution"),
+        Cause(
+            "polymer_loss",
+            0.71,
+            "polymer flow fell from 1,900 L/h to 1,140 L/h at 10:12 while feed held",
+            "draw the polymer pump down against a stopwatch",
+        ),
+        Cause(
+            "polymer_weak",
+            0.18,
+            "dose fell although strength is only assumed",
+            "weigh a dried sample of the made-down solution",
+        ),
         Cause("unknown", 0.11, "", "write down what was seen at the press"),
     )
     bad = Upset(
@@ -176,22 +243,47 @@ def findings() -> tuple[Finding, ...]:
 
 
 def lab() -> pd.DataFrame:
-    days = [date(2026, 3, 2) + timedelta(days=n) for n in range(30) if (date(2026, 3, 2) + timedelta(days=n)).weekday() < 5]
+    days = [
+        date(2026, 3, 2) + timedelta(days=n)
+        for n in range(30)
+        if (date(2026, 3, 2) + timedelta(days=n)).weekday() < 5
+    ]
     random = np.random.default_rng(3)
     rows = []
     for day in days:
         taken = pd.Timestamp(day.isoformat() + "T17:10Z")
         wet = 2.7 if day == BAD_DAY else 0.0
         rows.append((taken, "bfp-1", "cake", "TS", 20.4 - wet + random.normal(0, 0.3), "", False, "", 0))
-        rows.append((taken, "bfp-1", "filtrate", "TSS", 560 + random.normal(0, 40), HOSTILE_NOTE, False, "", 0))
-    rows.append((pd.Timestamp("2026-03-19T18:00Z"), "bfp-1", "cake", "TS", 3.1, HOSTILE_NOTE, True, "dewatered cake of 3 % cannot be", 44))
+        rows.append(
+            (taken, "bfp-1", "filtrate", "TSS", 560 + random.normal(0, 40), HOSTILE_NOTE, False, "", 0)
+        )
+    rows.append(
+        (
+            pd.Timestamp("2026-03-19T18:00Z"),
+            "bfp-1",
+            "cake",
+            "TS",
+            3.1,
+            HOSTILE_NOTE,
+            True,
+            "dewatered cake of 3 % cannot be",
+            44,
+        )
+    )
     names = ["sampled_at", "press", "point", "analysis", "value", "note", "is_suspect", "why", "line"]
     return pd.DataFrame(rows, columns=names)
 
 
 def inputs() -> tuple[InputFile, ...]:
     return (
-        InputFile(Path("/x/press_march.csv"), "press_march.csv", "3f" * 32, 44_580, 2, ("read as wide CSV, times in America/Denver",)),
+        InputFile(
+            Path("/x/press_march.csv"),
+            "press_march.csv",
+            "3f" * 32,
+            44_580,
+            2,
+            ("read as wide CSV, times in America/Denver",),
+        ),
         InputFile(Path("/x/lab.csv"), "lab.csv", "9c" * 32, 45, 0),
     )
 
@@ -307,14 +399,24 @@ def account() -> DayAccount:
 
 def tuning() -> Tuning:
     speed = np.linspace(4.8, 7.4, 27)
-    cake, capture, cost = 20.5 - 0.35 * (speed - 6.1) ** 2, 96.0 - 0.3 * (speed - 5.8) ** 2, 400 + 6.5 * (speed - 6.1) ** 2
+    cake, capture, cost = (
+        20.5 - 0.35 * (speed - 6.1) ** 2,
+        96.0 - 0.3 * (speed - 5.8) ** 2,
+        400 + 6.5 * (speed - 6.1) ** 2,
+    )
     curve = pd.DataFrame({"gravity_belt_speed_m_min": speed})
-    for name, values, half in (("cake_solids_pct", cake, 0.25), ("capture_pct", capture, 0.4), ("cost_per_dry_t", cost, 3.0)):
+    for name, values, half in (
+        ("cake_solids_pct", cake, 0.25),
+        ("capture_pct", capture, 0.4),
+        ("cost_per_dry_t", cost, 3.0),
+    ):
         spread = half * (1 + 0.5 * np.abs(speed - 6.1))
         curve[name], curve[f"{name}_low"], curve[f"{name}_high"] = values, values - spread, values + spread
     random = np.random.default_rng(5)
     ran = random.choice([5.1, 5.5, 6.0, 6.6, 7.1], 64)
-    start = pd.Timestamp("2026-03-02T15:00Z") + pd.to_timedelta(np.sort(random.integers(0, 28 * 24, 64)), unit="h")
+    start = pd.Timestamp("2026-03-02T15:00Z") + pd.to_timedelta(
+        np.sort(random.integers(0, 28 * 24, 64)), unit="h"
+    )
     blocks = pd.DataFrame(
         {
             "start_utc": start, "end_utc": start + pd.Timedelta(minutes=45), "gravity_belt_speed_m_min": ran,

@@ -99,7 +99,7 @@ def to_svg(chart: Any, slug: str) -> Markup:
 
     spec = chart.to_dict(validate=False)
     spec["config"] = theme()
-    return Markup(_tidied(vl_convert.vegalite_to_svg(spec, vl_version="6.4"), slug))  # noqa: S704 - checked below
+    return Markup(_tidied(vl_convert.vegalite_to_svg(spec, vl_version="6.4"), slug))
 
 
 def _tidied(svg: str, slug: str) -> str:
@@ -112,9 +112,16 @@ def _tidied(svg: str, slug: str) -> str:
     _drop_hidden(root)
     for element in root.iter():
         _refuse_active(element)
-        element.attrib = {key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)}
+        element.attrib = {
+            key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)
+        }
     height = root.get("height", "")
-    root.attrib = {"viewBox": f"0 0 {TOTAL} {height}", "width": str(TOTAL), "height": height, "aria-hidden": "true"}
+    root.attrib = {
+        "viewBox": f"0 0 {TOTAL} {height}",
+        "width": str(TOTAL),
+        "height": height,
+        "aria-hidden": "true",
+    }
     return ElementTree.tostring(root, encoding="unicode")
 
 
@@ -127,7 +134,9 @@ def _drop_hidden(element: ElementTree.Element) -> None:
 
 
 def _refuse_active(element: ElementTree.Element) -> None:
-    is_active = element.tag in {f"{{{_SVG}}}{name}" for name in ("script", "foreignObject", "a", "image", "use", "style")}
+    is_active = element.tag in {
+        f"{{{_SVG}}}{name}" for name in ("script", "foreignObject", "a", "image", "use", "style")
+    }
     handlers = [key for key in element.attrib if key.startswith("on") or key in ("href", f"{{{_XLINK}}}href")]
     if is_active or handlers:
         raise ValueError(f"a drawing may not hold {element.tag} {handlers}")

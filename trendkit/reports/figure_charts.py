@@ -13,7 +13,7 @@ from trendkit.plant.model import Limit
 from trendkit.reports.drawing import LEFT, TOTAL, inline, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER, RULE, SOFT
 from trendkit.reports.plant_clock import MONTHS, WEEKDAYS
-from trendkit.reports.time_charts import value_domain, value_y
+from trendkit.reports.value_axis import value_domain, value_y
 
 MOST_CALENDAR_DAYS = 100
 _BAR_GREY = "#a6a6a6"
@@ -45,20 +45,36 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
     missed = alt.Chart(inline([cell for cell in cells if cell["misses"]]))
     heads = alt.Chart(inline([{"x": n, "y": 0, "text": name} for n, name in enumerate(WEEKDAYS)]))
     layers = [
-        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(x=x, y=y, text="text:N"),
-        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(x=x, x2="x2:Q", y=y, y2="y2:Q"),
-        pressed.mark_rect(fill=_BAR_GREY).encode(x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"),
-        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(x=x, y=y, text="date:N"),
-        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(x=x, y=y, text="made:N"),
+        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(
+            x=x, y=y, text="text:N"
+        ),
+        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(
+            x=x, x2="x2:Q", y=y, y2="y2:Q"
+        ),
+        pressed.mark_rect(fill=_BAR_GREY).encode(
+            x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"
+        ),
+        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
+            x=x, y=y, text="date:N"
+        ),
+        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(
+            x=x, y=y, text="made:N"
+        ),
         pressed.mark_text(align="right", baseline="top", dx=-6, dy=18, fontSize=11.5).encode(
             x=alt.X("x2:Q", scale=across, axis=None), y=y, text="hours:N"
         ),
     ]
     if any(cell["misses"] for cell in cells):
         layers.append(
-            missed.mark_point(shape="triangle-up", filled=True, fill=ATTENTION, stroke=INK, strokeWidth=0.6, size=60, opacity=1).encode(
-                x=alt.X("corner:Q", scale=across, axis=None), y=alt.Y("mark:Q", scale=down, axis=None)
-            )
+            missed.mark_point(
+                shape="triangle-up",
+                filled=True,
+                fill=ATTENTION,
+                stroke=INK,
+                strokeWidth=0.6,
+                size=60,
+                opacity=1,
+            ).encode(x=alt.X("corner:Q", scale=across, axis=None), y=alt.Y("mark:Q", scale=down, axis=None))
         )
     return to_svg(alt.layer(*layers).properties(width=TOTAL - 12, height=44 * weeks + 16), slug)
 
@@ -95,7 +111,10 @@ class DayPoint:
 
 
 def draw_days(
-    slug: str, panels: Sequence[tuple[str, Sequence[DayPoint], Limit | None]], x_title: str, x_limit: float | None
+    slug: str,
+    panels: Sequence[tuple[str, Sequence[DayPoint], Limit | None]],
+    x_title: str,
+    x_limit: float | None,
 ) -> Markup:
     """Draw days as dots, one panel per figure side by side, against one figure across; days off limits are named."""
     import altair as alt
@@ -106,12 +125,19 @@ def draw_days(
 
 
 def _day_panel(
-    title: str, points: Sequence[DayPoint], limit: Limit | None, x_title: str, x_limit: float | None, width: float
+    title: str,
+    points: Sequence[DayPoint],
+    limit: Limit | None,
+    x_title: str,
+    x_limit: float | None,
+    width: float,
 ) -> Any:
     import altair as alt
 
     limits = [each for each in ((limit.low, limit.high) if limit else ()) if each is not None]
-    low, high = value_domain([p.x for p in points], [x_limit] if x_limit is not None and _is_near(x_limit, points) else None)
+    low, high = value_domain(
+        [p.x for p in points], [x_limit] if x_limit is not None and _is_near(x_limit, points) else None
+    )
     domain = value_domain([p.y for p in points], limits)
     x_axis = alt.Axis(title=x_title, tickCount=5)
     x = alt.X("x:Q", scale=alt.Scale(domain=[low, high], nice=False, zero=False), axis=x_axis)
@@ -120,19 +146,37 @@ def _day_panel(
     source = alt.Chart(inline(drawn))
     y = value_y("v", domain)
     layers = [
-        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", domain))
+        alt.Chart(inline([{"v": value}]))
+        .mark_rule(stroke=INK, strokeDash=[7, 3])
+        .encode(y=value_y("v", domain))
         for value in limits
     ]
     if x_limit is not None and low < x_limit < high:
-        layers.append(alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x))
-    layers.append(source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y))
-    layers.append(source.mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT).encode(x=x, y=y, text="n:N"))
+        layers.append(
+            alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x)
+        )
+    layers.append(
+        source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y)
+    )
+    layers.append(
+        source.mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT).encode(x=x, y=y, text="n:N")
+    )
     if off:
         mark = alt.Chart(inline(off))
         layers.append(
-            mark.mark_point(shape="triangle-up", filled=True, fill=ATTENTION, stroke=INK, strokeWidth=0.8, size=80, opacity=1).encode(x=x, y=y)
+            mark.mark_point(
+                shape="triangle-up",
+                filled=True,
+                fill=ATTENTION,
+                stroke=INK,
+                strokeWidth=0.8,
+                size=80,
+                opacity=1,
+            ).encode(x=x, y=y)
         )
-    heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
+    heading = alt.TitleParams(
+        title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6
+    )
     return alt.layer(*layers).properties(width=width, height=200, title=heading)
 
 
@@ -156,9 +200,17 @@ def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, u
     scale = alt.Scale(domain=[0, at * 1.14], nice=False)
     axis = alt.Axis(title=unit, tickCount=6, grid=True)
     x = alt.X("a:Q", scale=scale, axis=axis)
-    bar = alt.Chart(inline(ends[:-1])).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="b:Q", y=y)
+    bar = (
+        alt.Chart(inline(ends[:-1]))
+        .mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6)
+        .encode(x=x, x2="b:Q", y=y)
+    )
     whole = alt.Chart(inline(ends[-1:])).mark_bar(fill=INK).encode(x=x, x2="b:Q", y=y)
-    word = alt.Chart(inline(ends)).mark_text(align="left", dx=6).encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text="text:N")
+    word = (
+        alt.Chart(inline(ends))
+        .mark_text(align="left", dx=6)
+        .encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text="text:N")
+    )
     return to_svg(alt.layer(bar, whole, word).properties(width=TOTAL - 190, height=24 * len(names)), slug)
 
 
@@ -174,7 +226,14 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
 
     names = [name for name, *_ in parts]
     drawn = [
-        {"name": name, "zero": 0, "v": value, "lo": low, "hi": high, "text": f"{value:+.1f}".replace("-", "−")}
+        {
+            "name": name,
+            "zero": 0,
+            "v": value,
+            "lo": low,
+            "hi": high,
+            "text": f"{value:+.1f}".replace("-", "−"),
+        }
         for name, value, low, high, _ in parts
     ]
     low, high = value_domain([0.0], [p[2] for p in parts], [p[3] for p in parts])
@@ -186,9 +245,15 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
     told = [row for row, part in zip(drawn, parts, strict=True) if part[4]]
     layers = [
         source.mark_bar(fill=PAPER, stroke=RULE, strokeDash=[3, 2]).encode(x=x, x2="v:Q", y=y),
-        alt.Chart(inline(told)).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="v:Q", y=y),
-        source.mark_rule(stroke=INK, strokeWidth=2).encode(x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y),
+        alt.Chart(inline(told))
+        .mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6)
+        .encode(x=x, x2="v:Q", y=y),
+        source.mark_rule(stroke=INK, strokeWidth=2).encode(
+            x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y
+        ),
         alt.Chart(inline([{"zero": 0}])).mark_rule(stroke=INK).encode(x=x),
-        source.mark_text(align="left", dx=7).encode(x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"),
+        source.mark_text(align="left", dx=7).encode(
+            x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"
+        ),
     ]
     return to_svg(alt.layer(*layers).properties(width=TOTAL - 210, height=28 * len(names)), slug)

@@ -53,7 +53,11 @@ def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
         part.insert(1 + ("feed_time" in part.columns), "press", table.press)
         parts.append(part)
     joined = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
-    first = [name for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method") if name in joined]
+    first = [
+        name
+        for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method")
+        if name in joined
+    ]
     return joined[[*first, *(name for name in joined.columns if name not in first)]]
 
 
@@ -102,7 +106,12 @@ _UPSET_SCHEMA = pa.schema(
             "causes",
             pa.list_(
                 pa.struct(
-                    [("cause", pa.string()), ("weight", pa.float64()), ("because", pa.string()), ("check", pa.string())]
+                    [
+                        ("cause", pa.string()),
+                        ("weight", pa.float64()),
+                        ("because", pa.string()),
+                        ("check", pa.string()),
+                    ]
                 )
             ),
         ),
@@ -136,6 +145,8 @@ def upsets_bytes(upsets: Sequence[Upset], suffix: str) -> bytes:
         return upsets_csv_bytes(upsets)
     if suffix == ".parquet":
         sink = io.BytesIO()
-        pa_parquet.write_table(pa.Table.from_pylist(upset_rows(upsets), _UPSET_SCHEMA), sink, compression="zstd")
+        pa_parquet.write_table(
+            pa.Table.from_pylist(upset_rows(upsets), _UPSET_SCHEMA), sink, compression="zstd"
+        )
         return sink.getvalue()
     return (json_text(upset_rows(upsets)) + "\n").encode()

@@ -27,11 +27,12 @@ class Cell:
 
 @dataclass(frozen=True)
 class Head:
-    """One column heading: name, unit under it, and whether its cells are numbers."""
+    """One column heading: name, unit under it, whether its cells are numbers, whether they stay on one line."""
 
     name: str
     unit: str = ""
     is_number: bool = False
+    is_short: bool = False
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,9 @@ class Section:
     items: tuple[Item, ...]
 
 
+REVIEW_HEADS = (Head("Value", "95 % limits"), Head("Where it lies"), Head("Target"), Head("Period before"))
+
+
 @dataclass(frozen=True)
 class Page:
     """One whole page. `facts` are the docket's terms; `answer` is the first thing read; `marked` its exceptions."""
@@ -128,7 +132,7 @@ class Page:
     marked: tuple[tuple[Mark, str], ...]
     sections: tuple[Section, ...]
     lines: tuple[FigureLine, ...] = ()
-    lines_heads: tuple[str, str, str] = ("", "Target", "Period before")
+    lines_heads: tuple[Head, Head, Head, Head] = REVIEW_HEADS
     lines_note: str = ""
 
 
@@ -149,7 +153,7 @@ def css_text(text: str) -> Markup:
     '"a\\\\22 b\\\\3c \\\\2f style\\\\3e "'
     """
     safe = "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text)
-    return Markup(f'"{safe}"')  # noqa: S704 - every character that could matter is escaped
+    return Markup(f'"{safe}"')
 
 
 def made_at() -> str:

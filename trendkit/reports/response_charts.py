@@ -11,7 +11,7 @@ from markupsafe import Markup
 from trendkit.plant.model import Limit
 from trendkit.reports.drawing import WIDTH, inline, to_svg
 from trendkit.reports.palette import CHOSEN, INK, RULE, SOFT, WASH
-from trendkit.reports.time_charts import value_domain, value_y
+from trendkit.reports.value_axis import value_domain, value_y
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,9 @@ def draw_responses(
     """
     import altair as alt
 
-    speeds = [row[0] for each in responses for row in each.curve] + [b[0] for each in responses for b in each.blocks]
+    speeds = [row[0] for each in responses for row in each.curve] + [
+        b[0] for each in responses for b in each.blocks
+    ]
     low, high = value_domain(speeds, [now] if now is not None else None)
     views = [
         _response_view(each, (low, high), speed_title, now, window, number == 0, number == len(responses) - 1)
@@ -57,10 +59,20 @@ def _response_view(
 ) -> Any:
     import altair as alt
 
-    limits = [each for each in ((response.limit.low, response.limit.high) if response.limit else ()) if each is not None]
+    limits = [
+        each
+        for each in ((response.limit.low, response.limit.high) if response.limit else ())
+        if each is not None
+    ]
     shown = [row[1:] for row in response.curve]
-    values = value_domain([v for v, _, _ in shown], [b[1] for b in response.blocks], [w for _, *w_ in shown for w in w_])
-    near = [each for each in limits if values[0] - (values[1] - values[0]) <= each <= values[1] + (values[1] - values[0])]
+    values = value_domain(
+        [v for v, _, _ in shown], [b[1] for b in response.blocks], [w for _, *w_ in shown for w in w_]
+    )
+    near = [
+        each
+        for each in limits
+        if values[0] - (values[1] - values[0]) <= each <= values[1] + (values[1] - values[0])
+    ]
     values = value_domain(values, near)
     axis = alt.Axis(title=speed_title if is_last else None, labels=is_last, tickCount=10, grid=True)
     scale = alt.Scale(domain=list(domain), nice=False, zero=False)
@@ -68,10 +80,20 @@ def _response_view(
     layers = _window_layers(window, x, x_low, is_first)
     layers += _curve_layers(response, x, values)
     layers += [
-        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", values)) for value in near
+        alt.Chart(inline([{"v": value}]))
+        .mark_rule(stroke=INK, strokeDash=[7, 3])
+        .encode(y=value_y("v", values))
+        for value in near
     ]
     layers += _now_layers(now, x, is_first)
-    title = alt.TitleParams(response.title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=18 if is_first else 5)
+    title = alt.TitleParams(
+        response.title,
+        anchor="start",
+        frame="group",
+        fontSize=11,
+        fontWeight="normal",
+        offset=18 if is_first else 5,
+    )
     return alt.layer(*layers).properties(width=WIDTH + 70, height=150, title=title)
 
 
@@ -83,27 +105,41 @@ def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> li
     if drawn:
         source = alt.Chart(inline(drawn))
         layers.append(
-            source.mark_area(fill=WASH, fillOpacity=0.8, stroke=RULE, strokeWidth=0.5).encode(x=x, y=value_y("lo", values), y2="hi:Q")
+            source.mark_area(fill=WASH, fillOpacity=0.8, stroke=RULE, strokeWidth=0.5).encode(
+                x=x, y=value_y("lo", values), y2="hi:Q"
+            )
         )
     if response.blocks:
         dots = alt.Chart(inline([{"x": s, "v": v} for s, v in response.blocks]))
-        layers.append(dots.mark_point(shape="circle", stroke=SOFT, size=26, strokeWidth=1, opacity=1).encode(x=x, y=value_y("v", values)))
+        layers.append(
+            dots.mark_point(shape="circle", stroke=SOFT, size=26, strokeWidth=1, opacity=1).encode(
+                x=x, y=value_y("v", values)
+            )
+        )
     if drawn:
         layers.append(source.mark_line(strokeWidth=2).encode(x=x, y=value_y("v", values)))
     return layers
 
 
-def _window_layers(window: tuple[float, float, float] | None, x: Any, x_low: Any, has_words: bool) -> list[Any]:
+def _window_layers(
+    window: tuple[float, float, float] | None, x: Any, x_low: Any, has_words: bool
+) -> list[Any]:
     import altair as alt
 
     if window is None:
         return []
     low, best, high = window
-    band = alt.Chart(inline([{"a": low, "b": high}])).mark_rect(fill=CHOSEN, fillOpacity=0.12, stroke=CHOSEN, strokeDash=[4, 2])
+    band = alt.Chart(inline([{"a": low, "b": high}])).mark_rect(
+        fill=CHOSEN, fillOpacity=0.12, stroke=CHOSEN, strokeDash=[4, 2]
+    )
     mid = alt.Chart(inline([{"x": best, "text": "best"}]))
     layers = [band.encode(x=x_low, x2="b:Q"), mid.mark_rule(stroke=CHOSEN, strokeWidth=2).encode(x=x)]
     if has_words:
-        layers.append(mid.mark_text(baseline="bottom", dy=-3, fontWeight="bold", color=CHOSEN).encode(x=x, y=alt.value(0), text="text:N"))
+        layers.append(
+            mid.mark_text(baseline="bottom", dy=-3, fontWeight="bold", color=CHOSEN).encode(
+                x=x, y=alt.value(0), text="text:N"
+            )
+        )
     return layers
 
 

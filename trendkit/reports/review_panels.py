@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import pandas as pd
 
-from trendkit.plant.display import display
 from trendkit.plant.model import Limit
-from trendkit.press.results import FigureTable, PeriodReview
-from trendkit.reports import common
+from trendkit.press.results import PeriodReview
 from trendkit.reports.context import PageContext
+from trendkit.reports.docket import day_label, is_off
 from trendkit.reports.figure_charts import (
     MOST_CALENDAR_DAYS,
     CalendarDay,
@@ -19,23 +18,9 @@ from trendkit.reports.figure_charts import (
     draw_days,
     draw_stack,
 )
-from trendkit.reports.page import Head, Item, Mark, Panel, Prose, Sheet
-from trendkit.reports.plant_clock import PlantClock
-from trendkit.reports.shown import Shown, is_known
-from trendkit.reports.thinning import MOST_POINTS
-from trendkit.reports.time_charts import Strip, draw_strip
+from trendkit.reports.page import Head, Item, Panel, Prose, Sheet
+from trendkit.reports.shown import Shown
 from trendkit.reports.words import COST_LINES, figure_name, said
-from trendkit.upsets.results import Upset
-
-# figure -> kinds of upset shaded on its strip
-_STRIPS: dict[str, tuple[str, ...]] = {
-    "capture_pct": ("low_capture",),
-    "cake_solids_pct": ("wet_cake",),
-    "polymer_dose_kg_t": ("dose_off",),
-    "solids_loading_kg_h_m": ("overload", "feed_swing", "press_stop", "belt_trip", "ponding"),
-    "belt_speed_ratio": ("belt_speed_off", "tension_low", "washwater_low"),
-}
-_GRABS = {"cake_solids_pct": ("cake", "TS")}
 
 
 def _targets(context: PageContext) -> dict[str, Limit]:
@@ -54,94 +39,15 @@ def _dewatering_days(review: PeriodReview) -> pd.DataFrame:
     return days[days["mode"] == "dewatering"] if not days.empty else days
 
 
-def strip_panels(
-    context: PageContext,
-    table: FigureTable,
-    review: PeriodReview,
-    upsets: Sequence[Upset],
-    clock: PlantClock,
-    shown: Shown,
-) -> tuple[Panel, ...]:
-    """Return a strip per figure that this press has, over the period."""
-    inside = (table.frame.index >= context.period.start_utc) & (table.frame.index < context.period.end_utc)
-    frame = table.frame[inside & (table.frame["mode"] == "dewatering").to_numpy()].reindex(table.frame.index[inside])
-    panels = []
-    for column, kinds in _STRIPS.items():
-        line = frame.get(f"{column}_rolling", frame.get(column))
-        if line is None or not line.notna().any():
-            continue
-        panels.append(_strip_panel(column, frame, line, context, review, common.spans(upsets, kinds), clock, shown))
-    return tuple(panels)
-
-
-def _strip_panel(
-    column: str,
-    frame: pd.DataFrame,
-    line: pd.Series,
-    context: PageContext,
-    review: PeriodReview,
-    spans: tuple[common.Span, ...],
-    clock: PlantClock,
-    shown: Shown,
-) -> Panel:
-    limit = _targets(context).get(column)
-    low, high = frame.get(f"{column}_low"), frame.get(f"{column}_high")
-    days = _dewatering_days(review)
-    strip = Strip(
-        slug=f"strip-{column.replace('_', '-')}",
-        unit=shown.unit(column),
-        line=display(line, column, shown.system)[0],
-        low=None if low is None else display(low, column, shown.system)[0],
-        high=None if high is None else display(high, column, shown.system)[0],
-        limit=_in_units(limit, column, shown),
-        lab=_grabs(context, column),
-        spans=spans,
-        left_out=context.excluded,
-    )
-    known = int(line.notna().sum())
-    thinned = f"Line drawn with about {MOST_POINTS:,} of {known:,} points, every extreme kept." if known > MOST_POINTS else ""
-    finding, mark = _day_finding(column, days, limit, shown)
-    sheet = _day_sheet(days, (column,), shown) if column in days else None
-    return Panel(strip.slug, shown.name(column), finding, draw_strip(strip, clock), thinned, sheet, mark)
-
-
-def _grabs(context: PageContext, column: str) -> pd.Series | None:
-    if column not in _GRABS or context.lab is None or context.lab.empty:
-        return None
-    point, analysis = _GRABS[column]
-    lab, period = context.lab, context.period
-    taken = lab[(lab["point"] == point) & (lab["analysis"] == analysis) & ~lab["is_suspect"].astype(bool)]
-    taken = taken[(taken["sampled_at"] >= period.start_utc) & (taken["sampled_at"] < period.end_utc)]
-    return pd.Series(taken["value"].to_numpy(dtype="float64"), index=pd.DatetimeIndex(taken["sampled_at"])).sort_index()
-
-
-def _day_finding(column: str, days: pd.DataFrame, limit: Limit | None, shown: Shown) -> tuple[str, Mark]:
-    name = figure_name(column, shown.system)
-    known = days.dropna(subset=[column]) if column in days else pd.DataFrame()
-    if known.empty:
-        return f"{name} over the period.", ""
-    least, most = known.loc[known[column].idxmin()], known.loc[known[column].idxmax()]
-    if len(known) == 1:
-        text = f"{name} was {shown.amount(least[column], column)} on the one day with readings"
-    else:
-        text = (
-            f"{name} lay between {shown.digits(least[column], column)} ({common.day_label(least['day'])}) and "
-            f"{shown.amount(most[column], column)} ({common.day_label(most['day'])}) by day"
-        )
-    if limit is None:
-        return f"{text}.", ""
-    target = common.limit_text(limit, column, shown)
-    off = sum(common.is_off(float(value), limit) for value in known[column])
-    if not off:
-        return f"{text}, always within its target ({target}).", ""
-    return f"{text}; it missed its target ({target}) on {off} of {len(known)} days.", "misses"
-
-
 def _day_sheet(days: pd.DataFrame, columns: Iterable[str], shown: Shown) -> Sheet:
     names = [name for name in columns if name in days]
-    heads = (Head("Day"), *(Head(figure_name(name, shown.system), shown.unit(name), is_number=True) for name in names))
+    heads = (
+        Head("Day"),
+        *(Head(figure_name(name, shown.system), shown.unit(name), is_number=True) for name in names),
+    )
     rows = tuple(
-        (common.day_label(row["day"]), *(shown.digits(row[name], name) for name in names)) for _, row in days.iterrows()
+        (day_label(row["day"]), *(shown.digits(row[name], name) for name in names))
+        for _, row in days.iterrows()
     )
     return Sheet("by day", heads, rows)
 
@@ -159,15 +65,32 @@ def calendar_panel(context: PageContext, review: PeriodReview, shown: Shown) -> 
     for day, part in review.by_day.groupby("day", sort=True):
         pressed = part[part["mode"] == "dewatering"]
         hours = float(part["press_hours"].fillna(0.0).sum())
-        made = shown.amount(float(pressed["dry_cake_t"].sum()), "dry_cake_t") if pressed["dry_cake_t"].notna().any() else ""
-        off = any(common.is_off(row.get(name), limit) for _, row in pressed.iterrows() for name, limit in targets.items())
+        made = (
+            shown.amount(float(pressed["dry_cake_t"].sum()), "dry_cake_t")
+            if pressed["dry_cake_t"].notna().any()
+            else ""
+        )
+        off = any(
+            is_off(row.get(name), limit) for _, row in pressed.iterrows() for name, limit in targets.items()
+        )
         days.append(CalendarDay(pd.Timestamp(str(day)).date(), hours, made or "–", off))
     missed = sum(each.misses for each in days)
     pressed_days = sum(each.hours > 0 for each in days)
-    finding = f"The press ran on {pressed_days} of {count} days" + (f"; {missed} of them were off a target." if missed else ".")
+    finding = f"The press ran on {pressed_days} of {count} days" + (
+        f"; {missed} of them were off a target." if missed else "."
+    )
     sheet = _day_sheet(review.by_day, ("press_hours", "dry_cake_t", "wet_cake_t"), shown)
     caption = f"In each day: dry solids in cake ({shown.unit('dry_cake_t')}), hours with the feed on, and a bar of those hours (full width is 24 h). A triangle: a day's mean was off a target."
-    return (Panel("calendar", "Press calendar", finding, draw_calendar("calendar", days, first, last), caption, sheet),)
+    return (
+        Panel(
+            "calendar",
+            "Press calendar",
+            finding,
+            draw_calendar("calendar", days, first, last),
+            caption,
+            sheet,
+        ),
+    )
 
 
 def loading_panel(context: PageContext, review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
@@ -190,16 +113,29 @@ def loading_panel(context: PageContext, review: PeriodReview, shown: Shown) -> t
     loads = days[column].dropna()
     finding = f"Daily loading lay between {shown.digits(loads.min(), column)} and {shown.amount(loads.max(), column)}; the days off a target are marked."
     sheet = _day_sheet(days, (column, "cake_solids_pct", "capture_pct"), shown)
-    return (Panel("days-loading", "Loading, cake and capture by day", finding, svg, "A day's dot is its ratio of sums, not a mean of minutes.", sheet),)
+    return (
+        Panel(
+            "days-loading",
+            "Loading, cake and capture by day",
+            finding,
+            svg,
+            "A day's dot is its ratio of sums, not a mean of minutes.",
+            sheet,
+        ),
+    )
 
 
-def _day_points(known: pd.DataFrame, across: str, up: str, limit: Limit | None, shown: Shown) -> list[DayPoint]:
+def _day_points(
+    known: pd.DataFrame, across: str, up: str, limit: Limit | None, shown: Shown
+) -> list[DayPoint]:
     """Return the days as dots; those off the target and the outermost ones bear their date."""
-    outer = {known[column].idxmin() for column in (across, up)} | {known[column].idxmax() for column in (across, up)}
+    outer = {known[column].idxmin() for column in (across, up)} | {
+        known[column].idxmax() for column in (across, up)
+    }
     points = []
     for place, row in known.iterrows():
-        off = common.is_off(row[up], limit)
-        label = common.day_label(row["day"]) if off or place in outer else ""
+        off = is_off(row[up], limit)
+        label = day_label(row["day"]) if off or place in outer else ""
         points.append(DayPoint(shown.number(row[across], across), shown.number(row[up], up), label, off))
     return points
 
@@ -207,19 +143,42 @@ def _day_points(known: pd.DataFrame, across: str, up: str, limit: Limit | None, 
 def cost_panel(review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
     """Return the cost of a dry ton in cake, line by line, and which prices are missing."""
     lines = sorted(review.costs, key=lambda line: -line.per_dry_t)
-    named = [(said(COST_LINES, line.name).capitalize(), shown.number(line.per_dry_t, "cost_per_dry_t")) for line in lines]
-    drawn = [(name, amount, f"{amount:,.3g}" if amount < 1000 else f"{amount:,.0f}") for name, amount in named]
+    named = [
+        (said(COST_LINES, line.name).capitalize(), shown.number(line.per_dry_t, "cost_per_dry_t"))
+        for line in lines
+    ]
+    drawn = [
+        (name, amount, f"{amount:,.3g}" if amount < 1000 else f"{amount:,.0f}") for name, amount in named
+    ]
     total = sum(amount for _, amount in named)
     biggest, amount = named[0]
-    finding = f"{biggest} is {amount / total:.0%} of the {total:,.0f} {shown.unit('cost_per_dry_t')}.".replace("%", "\u00a0%")
+    finding = (
+        f"{biggest} is {amount / total:.0%} of the {total:,.0f} {shown.unit('cost_per_dry_t')}.".replace(
+            "%", "\u00a0%"
+        )
+    )
     sheet = Sheet(
         "cost lines",
-        (Head("Line"), Head("Cost", shown.unit("cost_per_dry_t"), True), Head("Whole period", shown.currency, True), Head("Price")),
-        tuple((name, text, f"{line.amount:,.0f}", line.price) for (name, _, text), line in zip(drawn, lines, strict=True)),
+        (
+            Head("Line"),
+            Head("Cost", shown.unit("cost_per_dry_t"), True),
+            Head("Whole period", shown.currency, True),
+            Head("Price"),
+        ),
+        tuple(
+            (name, text, f"{line.amount:,.0f}", line.price)
+            for (name, _, text), line in zip(drawn, lines, strict=True)
+        ),
     )
     svg = draw_stack("cost-stack", drawn, f"{total:,.0f}", shown.unit("cost_per_dry_t"))
-    items: list[Item] = [Panel("cost-stack", figure_name("cost_per_dry_t", shown.system), finding, svg, "", sheet)]
+    items: list[Item] = [
+        Panel("cost-stack", figure_name("cost_per_dry_t", shown.system), finding, svg, "", sheet)
+    ]
     if review.missing_prices:
         missing = ", ".join(said(COST_LINES, name).lower() for name in review.missing_prices)
-        items.append(Prose(f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of nothing."))
+        items.append(
+            Prose(
+                f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of nothing."
+            )
+        )
     return tuple(items)

@@ -15,11 +15,18 @@ _HATCH = "url(#beyond)"
 
 
 def ruler(
-    value: float | None, low: float | None, high: float | None, target: Limit | None, previous: float | None, misses: bool
+    value: float | None,
+    low: float | None,
+    high: float | None,
+    target: Limit | None,
+    previous: float | None,
+    misses: bool,
 ) -> Markup:
     """Return the ruler's SVG, "" without a value. It repeats what stands beside it, so screen readers skip it."""
     bounds = [target.low, target.high] if target else []
-    known = [float(each) for each in (value, low, high, previous, *bounds) if each is not None and is_known(each)]
+    known = [
+        float(each) for each in (value, low, high, previous, *bounds) if each is not None and is_known(each)
+    ]
     if value is None or not is_known(value) or len(known) < 2:
         return Markup("")
     least, most = min(known), max(known)
@@ -30,12 +37,24 @@ def ruler(
 
     parts = [_beyond(target, place), _line(0, _WIDTH, RULE)]
     if low is not None and high is not None and is_known(low) and is_known(high):
-        parts.append(_box(place(low), place(high), _MIDDLE - 5, 10, f'fill="#cfcfcf" stroke="{INK}" stroke-width="0.7"'))
+        parts.append(
+            _box(
+                place(low), place(high), _MIDDLE - 5, 10, f'fill="#cfcfcf" stroke="{INK}" stroke-width="0.7"'
+            )
+        )
     if previous is not None and is_known(previous):
         parts.append(_diamond(place(previous)))
     colour = ATTENTION if misses else INK
-    parts.append(_box(place(value) - 1.6, place(value) + 1.6, _MIDDLE - 8, 16, f'fill="{colour}" stroke="{INK}" stroke-width="0.5"'))
-    return Markup(  # noqa: S704 - numbers and our own colours only
+    parts.append(
+        _box(
+            place(value) - 1.6,
+            place(value) + 1.6,
+            _MIDDLE - 8,
+            16,
+            f'fill="{colour}" stroke="{INK}" stroke-width="0.5"',
+        )
+    )
+    return Markup(
         f'<svg class="ruler" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" width="{_WIDTH:g}" height="{_HEIGHT:g}" aria-hidden="true">'
         + "".join(parts)
         + "</svg>"
@@ -47,7 +66,9 @@ def _line(start: float, end: float, colour: str) -> str:
 
 
 def _box(start: float, end: float, top: float, height: float, style: str) -> str:
-    return f'<rect x="{start:.1f}" y="{top:g}" width="{max(end - start, 0.5):.1f}" height="{height:g}" {style}/>'
+    return (
+        f'<rect x="{start:.1f}" y="{top:g}" width="{max(end - start, 0.5):.1f}" height="{height:g}" {style}/>'
+    )
 
 
 def _diamond(at: float) -> str:
@@ -61,9 +82,13 @@ def _beyond(target: Limit | None, place: Callable[[float], float]) -> str:
         return ""
     parts = []
     if target.low is not None:
-        parts.append(_box(0, place(target.low), _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.low)))
+        parts.append(
+            _box(0, place(target.low), _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.low))
+        )
     if target.high is not None:
-        parts.append(_box(place(target.high), _WIDTH, _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.high)))
+        parts.append(
+            _box(place(target.high), _WIDTH, _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.high))
+        )
     return "".join(parts)
 
 

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 
 from trendkit.plant.display import display, rounded, significant, unit_label
-from trendkit.reports.words import figure_name
+from trendkit.reports.words import CAUSES, figure_name
 
 DASH = "–"
 
@@ -40,7 +40,9 @@ class Shown:
             return math.nan
         return float(display(float(value), column, self.system)[0])
 
-    def digits(self, value: float | None, column: str, low: float | None = None, high: float | None = None) -> str:
+    def digits(
+        self, value: float | None, column: str, low: float | None = None, high: float | None = None
+    ) -> str:
         """Return the bare number, with no more digits than `low` and `high` support; days are counted whole."""
         if column == "press_days" and is_known(value):
             return f"{value:.0f}"
@@ -52,7 +54,9 @@ class Shown:
             return DASH
         return joined(self.digits(value, column), self.unit(column))
 
-    def limited(self, value: float | None, low: float | None, high: float | None, column: str) -> tuple[str, str]:
+    def limited(
+        self, value: float | None, low: float | None, high: float | None, column: str
+    ) -> tuple[str, str]:
         """Return the value with its unit, and its limits in words, "" when it has none."""
         if not is_known(value):
             return DASH, ""
@@ -69,20 +73,23 @@ class Shown:
         return f"{text} ({limits})" if limits else text
 
     def retold(self, text: str) -> str:
-        """Return a sentence of evidence with its SI numbers in the reader's units; other text stays as it is.
+        """Return a sentence of evidence in the reader's units and in plain words; other text stays as it is.
 
         Examples
         --------
         >>> Shown("us").retold("feed rose to 30 m3/h and the belt ran at 6.1 m/min")
         'feed rose to 132 gpm and the belt ran at 20 ft/min'
         """
-        return _SI_AMOUNT.sub(self._retold_amount, text) if self.system == "us" else text
+        spelled = _CAUSE_KEY.sub(lambda match: CAUSES[match.group()], text)
+        return _SI_AMOUNT.sub(self._retold_amount, spelled) if self.system == "us" else spelled
 
     def _retold_amount(self, match: re.Match[str]) -> str:
         unit = match["unit"]
         words = [match["first"], match["second"]]
         shown = [_as_precise(word, self.number(_parsed(word), unit)) for word in words if word]
-        return joined(match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system))
+        return joined(
+            match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system)
+        )
 
 
 def joined(number: str, unit: str) -> str:
@@ -95,6 +102,7 @@ _UNITS_RETOLD = (
     "kPa", "kg/m2", "kg/m²", "m3", "m³", "kg", "mm", "t", "°C", "degC",
 )  # fmt: skip
 _NUMBER = r"[-−+]?\d[\d,\u202f]*(?:\.\d+)?"
+_CAUSE_KEY = re.compile(rf"\b({'|'.join(key for key in CAUSES if '_' in key)})\b")
 _SI_AMOUNT = re.compile(
     rf"(?<![\w.])(?P<first>{_NUMBER})(?:(?P<between> to | and |–)(?P<second>{_NUMBER}))?[ \u00a0]"
     rf"(?P<unit>{'|'.join(re.escape(unit) for unit in _UNITS_RETOLD)})(?![\w/³²])"
@@ -107,7 +115,8 @@ def _parsed(word: str) -> float:
 
 def _as_precise(word: str, value: float) -> str:
     """Return `value` to as many significant digits as `word` shows, at least two."""
-    digits = max(2, len(re.sub(r"\D", "", word).lstrip("0")))
+    shown = re.sub(r"\D", "", word).lstrip("0")
+    digits = max(2, len(shown if "." in word else shown.rstrip("0")))
     if not value:
         return "0"
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))

@@ -46,17 +46,27 @@ def write_troubleshoot(
 ) -> dict[str, str]:
     """Write troubleshoot.html and .json of one day; return the answer and the page's path."""
     page = troubleshoot_page(context, account, table, upsets)
-    return _write_page(folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {})
+    return _write_page(
+        folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {}
+    )
 
 
 def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
     """Write tune.html and .json; return the answer and the page's path."""
     page = tune_page(context, tuning, table)
-    return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
+    return _write_page(
+        folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {}
+    )
 
 
-def _write_page(folder: Path, command: str, page: Page, document: dict[str, object], others: dict[str, bytes]) -> dict[str, str]:
-    contents = {f"{command}.json": (json_text(document) + "\n").encode(), **others, f"{command}.html": render_page(page)}
+def _write_page(
+    folder: Path, command: str, page: Page, document: dict[str, object], others: dict[str, bytes]
+) -> dict[str, str]:
+    contents = {
+        f"{command}.json": (json_text(document) + "\n").encode(),
+        **others,
+        f"{command}.html": render_page(page),
+    }
     write_whole(folder, contents)
     return {"answer": page.answer.replace("\u00a0", " "), "page": str(folder / f"{command}.html")}
 
@@ -81,7 +91,7 @@ def write_table(path: Path, tables: Sequence[FigureTable], plant: Plant) -> Path
     require_suffix(path, (".parquet", ".csv", ".xlsx"))
     frame = joined_table(tables)
     if suffix == ".xlsx":
-        from trendkit.reports.workbook import table_workbook
+        from trendkit.reports.table_workbook import table_workbook
 
         content = table_workbook(frame, plant)
     else:

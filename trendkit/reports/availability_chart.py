@@ -1,0 +1,86 @@
+"""The bars of data availability: where each tag has readings, and where they are at fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from trendkit.findings import Finding
+from trendkit.reports.drawing import WIDTH, inline, to_svg
+from trendkit.reports.palette import ATTENTION, INK, PAPER
+from trendkit.reports.plant_clock import PlantClock
+from trendkit.reports.time_axis import time_x
+
+
+@dataclass(frozen=True)
+class Availability:
+    """One tag: the stretches with readings and the faults found."""
+
+    label: str
+    stretches: tuple[tuple[pd.Timestamp, pd.Timestamp], ...]
+    share: float
+    faults: tuple[tuple[Finding, str], ...] = ()
+
+
+def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock) -> Markup:
+    """Draw a bar per tag where there are readings; a fault is outlined on it and named beside it."""
+    import altair as alt
+
+    x = time_x(clock)
+    order = [tag.label for tag in tags]
+    y = alt.Y(
+        "tag:N",
+        sort=order,
+        scale=alt.Scale(domain=order, paddingInner=0.6, paddingOuter=0.5),
+        axis=alt.Axis(labels=False, title=None),
+    )
+    bars = [
+        {"tag": tag.label, "a": clock.drawn(start), "b": clock.drawn(end)}
+        for tag in tags
+        for start, end in tag.stretches
+    ]
+    faults = [
+        {
+            "tag": tag.label,
+            "a": clock.drawn(max(fault.start_utc, clock.period.start_utc)),
+            "b": clock.drawn(min(fault.end_utc, clock.period.end_utc)),
+            "text": words,
+        }
+        for tag in tags
+        for fault, words in tag.faults
+    ]
+    names = [{"tag": tag.label, "share": f"{tag.share:.1%}".replace("%", " %")} for tag in tags]
+    bar = alt.Chart(inline(bars)).mark_bar(fill="#bdbdbd").encode(x=x("a"), x2="b:T", y=y)
+    layers = [bar]
+    if faults:
+        layers.append(
+            alt.Chart(inline(faults))
+            .mark_bar(fill=PAPER, fillOpacity=0.55, stroke=ATTENTION, strokeWidth=1.6)
+            .encode(x=x("a"), x2="b:T", y=y)
+        )
+        layers.append(
+            alt.Chart(inline(_apart(faults, clock)))
+            .mark_text(align="left", dx=4, fontSize=10, clip=True)
+            .encode(x=x("b"), y=y, text="text:N")
+        )
+    label = alt.Chart(inline(names)).mark_text(
+        align="left", baseline="bottom", dy=-7, dx=1, fontSize=11, color=INK
+    )
+    share = alt.Chart(inline(names)).mark_text(align="left", dx=8, fontSize=11)
+    layers.append(label.encode(x=alt.value(0), y=y, text="tag:N"))
+    layers.append(share.encode(x=alt.value(WIDTH), y=y, text="share:N"))
+    return to_svg(alt.layer(*layers).properties(width=WIDTH, height=32 * len(tags)), slug)
+
+
+def _apart(faults: Sequence[dict[str, Any]], clock: PlantClock) -> list[dict[str, Any]]:
+    """Return one word per tag and kind of fault, at its last span that leaves room for it."""
+    last = clock.drawn(clock.period.end_utc)
+    room = (last - clock.drawn(clock.period.start_utc)) // 6
+    words: dict[tuple[str, str], dict[str, Any]] = {}
+    for fault in faults:
+        words[(fault["tag"], fault["text"])] = {**fault, "b": min(fault["b"], last - room)}
+    return list(words.values())

@@ -1,0 +1,67 @@
+"""How every page ends: how it was worked out, the cautions, what it rests on and who signs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trendkit import __version__
+from trendkit.reports.cautions import AT_THE_PRESS
+from trendkit.reports.context import PageContext
+from trendkit.reports.docket import shown_for
+from trendkit.reports.page import Cell, Head, Item, Listing, Prose, Section, Sheet, SignOff
+from trendkit.reports.plant_clock import PlantClock, period_text
+
+
+def method_section(context: PageContext, notes: Sequence[str]) -> Section:
+    """Return how the figures came about, in sentences."""
+    shown = shown_for(context)
+    told = tuple(dict.fromkeys(shown.retold(note) for note in (*context.notes, *notes) if note))
+    general = (
+        "Means over any span are ratios of sums (solids kept over solids fed), not means of minute values.",
+        "Means count the minutes with the press feeding steadily; totals, hours and costs count every minute.",
+        "Cake and filtrate are matched to the feed that made them, minutes earlier, by the sludge's own travel time.",
+        "Limits are 95 %: the true value lies inside them 19 times in 20, if the meters are as good as stated.",
+    )
+    return Section("method", "How it was worked out", "", (Listing((*told, *general)),))
+
+
+def caution_list() -> Listing:
+    """Return the cautions for work at the press."""
+    return Listing(AT_THE_PRESS, "cautions", "Before anyone touches the press")
+
+
+def provenance_section(context: PageContext, clock: PlantClock, made: str) -> Section:
+    """Return what the page rests on, and lines to sign."""
+    inputs = Sheet(
+        "Inputs read",
+        (Head("File"), Head("Rows", is_number=True), Head("Refused", is_number=True), Head("SHA-256")),
+        tuple(
+            (
+                each.file,
+                f"{each.rows:,}",
+                Cell(f"{each.refused:,}", "misses" if each.refused else ""),
+                each.sha256,
+            )
+            for each in context.inputs
+        ),
+    )
+    read = tuple(f"{each.file}: {note}" for each in context.inputs for note in each.notes)
+    share = f"{context.covered_share:.1%}".replace("%", "\u00a0%")
+    text = (
+        f"{context.press.name}, {context.plant.name}. {period_text(context.plant, context.period)}, {clock.zone}. "
+        f"Feed flow known for {share} of the period. Plant file SHA-256 {context.plant.sha256}. "
+        f"Lines join readings; a state or setting holds until its next. trendkit {__version__}{', made ' + made if made else ''}."
+    )
+    items: list[Item] = [inputs]
+    if read:
+        items.append(Listing(read))
+    items += [
+        Prose(text),
+        SignOff(("Prepared by, date", "Checked by, date", "Licensed operator in charge, date")),
+    ]
+    return Section(
+        "basis",
+        "What this page rests on",
+        "Kept so that the figures can be made again from the same files.",
+        tuple(items),
+    )

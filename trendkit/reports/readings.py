@@ -1,0 +1,138 @@
+"""Whether the readings can be trusted: availability by tag, faults found, what was left out and why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from trendkit.findings import Finding
+from trendkit.press.results import FigureTable
+from trendkit.reports.availability_chart import Availability, draw_availability
+from trendkit.reports.context import PageContext
+from trendkit.reports.docket import shown_for
+from trendkit.reports.page import Head, Item, Panel, Section, Sheet
+from trendkit.reports.plant_clock import PlantClock
+from trendkit.reports.shown import DASH, Shown
+from trendkit.reports.thinning import segments
+from trendkit.reports.words import FAULTS, figure_name, said
+
+
+def quality_section(
+    context: PageContext, table: FigureTable, clock: PlantClock, title: str = "Can the readings be trusted?"
+) -> Section:
+    """Return the section on the readings themselves: availability by tag, faults found, what was left out."""
+    shown = shown_for(context)
+    items: list[Item] = [_availability_panel(context, table, clock)]
+    if context.findings:
+        items.append(_fault_sheet(context.findings, clock, shown))
+    if context.excluded:
+        items.append(_excluded_sheet(context, clock))
+    doubtful = _doubtful_samples(context, clock)
+    if doubtful is not None:
+        items.append(doubtful)
+    if table.unavailable:
+        items.append(
+            Sheet(
+                "Figures that cannot be had on this press",
+                (Head("Figure"), Head("Why")),
+                tuple((figure_name(column, shown.system), why) for column, why in table.unavailable.items()),
+            )
+        )
+    note = "A bar is where a tag has readings; an outlined stretch is a fault. A faulty reading is left out of the figures, never deleted."
+    return Section("readings", title, note, tuple(items))
+
+
+def _availability_panel(context: PageContext, table: FigureTable, clock: PlantClock) -> Panel:
+    inside = (table.frame.index >= context.period.start_utc) & (table.frame.index < context.period.end_utc)
+    frame = table.frame[inside]
+    every = pd.Timedelta(seconds=table.every_s)
+    merged = max(1, round(context.period.hours * 3600 / 640 / table.every_s))
+    tags = []
+    for tag in context.press.tags.values():
+        if tag.column not in frame:
+            continue
+        known = frame[tag.column].notna()
+        stretches = tuple(
+            (frame.index[start], frame.index[stop - 1] + every)
+            for start, stop in segments(known.astype("float64").where(known).to_numpy(), most_missing=merged)
+        )
+        faults = tuple(
+            (finding, said(FAULTS, finding.fault))
+            for finding in context.findings
+            if finding.tag == tag.tag
+            and finding.end_utc > context.period.start_utc
+            and finding.start_utc < context.period.end_utc
+        )
+        label = f"{figure_name(tag.name)}  ({tag.tag})"
+        tags.append(Availability(label, stretches, float(known.mean()) if len(known) else 0.0, faults))
+    whole = sum(tag.share >= 0.98 for tag in tags)
+    faulty = sum(bool(tag.faults) for tag in tags)
+    finding = f"{whole} of {len(tags)} tags have readings for at least 98 % of the period; {faulty or 'none'} of them show faults."
+    sheet = Sheet(
+        "share of the period with readings",
+        (Head("Tag"), Head("With readings", "%", True)),
+        tuple((tag.label, f"{100 * tag.share:.1f}") for tag in tags),
+    )
+    caption = f"Gaps shorter than {merged * table.every_s // 60 or 1} min are not drawn. {clock.zone[:1].upper()}{clock.zone[1:]}."
+    svg = draw_availability("availability", tags, clock)
+    return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
+
+
+def _fault_sheet(findings: Sequence[Finding], clock: PlantClock, shown: Shown) -> Sheet:
+    rows = tuple(
+        (
+            finding.tag,
+            figure_name(finding.role) if finding.role else DASH,
+            said(FAULTS, finding.fault),
+            clock.time_text(finding.start_utc),
+            clock.time_text(finding.end_utc),
+            shown.retold(finding.evidence),
+            shown.retold(finding.effect),
+        )
+        for finding in findings
+    )
+    heads = ("Tag", "Role", "Fault", "From", "To", "Seen", "Effect on the figures")
+    return Sheet(
+        "Faults found in the readings",
+        tuple(Head(name, is_short=name in ("From", "To")) for name in heads),
+        rows,
+    )
+
+
+def _excluded_sheet(context: PageContext, clock: PlantClock) -> Sheet:
+    rows = tuple(
+        (clock.time_text(each.start_utc), clock.time_text(each.end_utc), each.reason)
+        for each in context.excluded
+    )
+    return Sheet(
+        "Left out of means by the plant file (kept in totals)",
+        (Head("From", is_short=True), Head("To", is_short=True), Head("Reason")),
+        rows,
+    )
+
+
+def _doubtful_samples(context: PageContext, clock: PlantClock) -> Sheet | None:
+    if context.lab is None or context.lab.empty:
+        return None
+    lab = context.lab[context.lab["is_suspect"].astype(bool)]
+    period = context.period
+    lab = lab[(lab["sampled_at"] >= period.start_utc) & (lab["sampled_at"] < period.end_utc)]
+    rows = tuple(
+        (
+            clock.time_text(row.sampled_at),
+            f"{row.point} {row.analysis}",
+            f"{row.value:.4g}",
+            row.why,
+            row.note or DASH,
+        )
+        for row in lab.itertuples(index=False)
+    )
+    heads = (
+        Head("Sampled", is_short=True),
+        Head("Sample"),
+        Head("Result", "%, mg/L", True),
+        Head("Why left out"),
+        Head("Note on the sheet"),
+    )
+    return Sheet("Grab samples left out", heads, rows) if rows else None

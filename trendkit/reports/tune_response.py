@@ -1,0 +1,114 @@
+"""How the press answers to gravity belt speed: the drawings of the fitted response and of cost."""
+
+from __future__ import annotations
+
+from trendkit.plant.model import Limit
+from trendkit.reports.context import PageContext
+from trendkit.reports.frame_sheet import frame_sheet
+from trendkit.reports.page import Item, Panel, Section, Sheet
+from trendkit.reports.response_charts import Response, draw_responses
+from trendkit.reports.shown import Shown, is_known
+from trendkit.reports.words import figure_name
+from trendkit.tuning.results import Tuning
+
+SPEED = "gravity_belt_speed_m_min"
+
+
+OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
+
+
+def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Section:
+    targets = context.press.targets.get("dewatering", {})
+    responses = [
+        response
+        for name in OUTCOMES[:2]
+        if (response := _response(name, tuning, targets.get(name), shown)) is not None
+    ]
+    if not responses:
+        return Section("response", "How the press answers", "", ())
+    best, now = tuning.recommended, tuning.now.get(SPEED)
+    window = (
+        None
+        if best is None
+        else tuple(shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high))
+    )
+    drawn_now = shown.number(now, SPEED) if now is not None and is_known(now) else None
+    items: list[Item] = []
+    svg = draw_responses("response-drawing", responses, shown.name(SPEED), drawn_now, window)
+    items.append(
+        Panel(
+            "response-curve",
+            "Cake solids and capture over gravity belt speed",
+            _curve_finding(tuning, shown),
+            svg,
+            f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own feed; the line is fitted with feed, load and dose held at their usual. No speed beyond those run is judged.",
+            _curve_sheet(tuning, shown),
+        )
+    )
+    cost = _response("cost_per_dry_t", tuning, targets.get("cost_per_dry_t"), shown)
+    if cost is not None:
+        cost_svg = draw_responses("cost-drawing", [cost], shown.name(SPEED), drawn_now, window)
+        words = (
+            "The least cost decides the speed."
+            if tuning.decided_by == "cost"
+            else "Cost is shown but does not decide: not all prices are given."
+        )
+        items.append(
+            Panel(
+                "cost-curve",
+                figure_name("cost_per_dry_t", shown.system),
+                words,
+                cost_svg,
+                "At the prices of the plant file.",
+            )
+        )
+    note = "Line and grey band: the fitted response with its 95 % limits. Circles: steady stretches. Blue dashed band: recommended, “best” its middle. Dotted rule: the present speed. Long dashes: target."
+    return Section("response", "How the press answers", note, tuple(items))
+
+
+def _response(name: str, tuning: Tuning, limit: Limit | None, shown: Shown) -> Response | None:
+    curve = tuning.curve
+    known = curve.dropna(subset=[name]) if name in curve else curve.iloc[:0]
+    blocks = tuning.blocks
+    has_blocks = name in blocks and SPEED in blocks and name != "cost_per_dry_t"
+    points = blocks.dropna(subset=[name, SPEED]) if has_blocks else blocks.iloc[:0]
+    if known.empty and points.empty:
+        return None
+    rows = [
+        (
+            shown.number(row[SPEED], SPEED),
+            *(shown.number(row[f"{name}{end}"], name) for end in ("", "_low", "_high")),
+        )
+        for _, row in known.iterrows()
+    ]
+    in_units = (
+        None
+        if limit is None
+        else Limit(*(None if each is None else shown.number(each, name) for each in (limit.low, limit.high)))
+    )
+    dots = (
+        [(shown.number(row[SPEED], SPEED), shown.number(row[name], name)) for _, row in points.iterrows()]
+        if len(points)
+        else []
+    )
+    return Response(shown.name(name), [(r[0], r[1], r[2], r[3]) for r in rows], dots, in_units)
+
+
+def _curve_finding(tuning: Tuning, shown: Shown) -> str:
+    curve = (
+        tuning.curve.dropna(subset=["cake_solids_pct"])
+        if "cake_solids_pct" in tuning.curve
+        else tuning.curve.iloc[:0]
+    )
+    if curve.empty:
+        return "The steady stretches are shown; they do not carry a fit."
+    cake, speed = curve["cake_solids_pct"], curve[SPEED]
+    span = f"{shown.digits(speed.min(), SPEED)} to {shown.amount(speed.max(), SPEED)}"
+    return f"Over {span}, fitted cake solids lie between {cake.min():.1f} and {cake.max():.1f}\u00a0%, driest at {shown.amount(speed[cake.idxmax()], SPEED)}."
+
+
+def _curve_sheet(tuning: Tuning, shown: Shown) -> Sheet | None:
+    if tuning.curve.empty:
+        return None
+    step = max(1, len(tuning.curve) // 20)
+    return frame_sheet("the fitted response", tuning.curve.iloc[::step], shown)

@@ -1,0 +1,56 @@
+"""The upset ledger for people: numbered as in the drawings, in plant time and the reader's units."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from trendkit.reports.page import Cell, Head, Sheet
+from trendkit.reports.plant_clock import PlantClock
+from trendkit.reports.shown import DASH, Shown, is_known
+from trendkit.reports.strip_charts import Span
+from trendkit.reports.words import CAUSES, KINDS, SEVERITIES, said
+from trendkit.upsets.results import Upset
+
+
+def spans(upsets: Sequence[Upset], kinds: Iterable[str] | None = None) -> tuple[Span, ...]:
+    """Return the upsets that show one of `kinds` (all without it) as spans, numbered by their place in the ledger."""
+    wanted = None if kinds is None else set(kinds)
+    return tuple(
+        Span(number, upset.start, upset.end)
+        for number, upset in enumerate(upsets, start=1)
+        if wanted is None or wanted & {upset.kind, *upset.kinds}
+    )
+
+
+def upset_sheet(upsets: Sequence[Upset], clock: PlantClock, shown: Shown) -> Sheet:
+    """Return the ledger for people: numbers as in the drawings, plant time, evidence in the reader's units."""
+    heads = (
+        Head("No.", is_number=True),
+        Head("From", "plant time", is_short=True),
+        Head("Lasted", "h:min", True),
+        Head("What was seen"),
+        Head("Severity"),
+        Head("Likeliest cause", "weight"),
+        Head("Evidence"),
+        Head("Solids lost", shown.unit("lost_dry_solids_kg"), True),
+        Head("Extra cost", shown.currency, True),
+    )
+    rows = tuple(_upset_row(number, upset, clock, shown) for number, upset in enumerate(upsets, start=1))
+    return Sheet("Upsets of the period", heads, rows)
+
+
+def _upset_row(number: int, upset: Upset, clock: PlantClock, shown: Shown) -> tuple[Cell | str, ...]:
+    minutes = round((upset.end - upset.start).total_seconds() / 60)
+    weight = upset.causes[0].weight if upset.causes else None
+    cause = said(CAUSES, upset.cause)
+    return (
+        str(number),
+        clock.time_text(upset.start),
+        f"{minutes // 60}:{minutes % 60:02d}",
+        ", ".join(said(KINDS, kind) for kind in dict.fromkeys((upset.kind, *upset.kinds))),
+        Cell(SEVERITIES[upset.severity], "misses" if upset.severity > 1 else ""),
+        f"{cause} ({weight:.0%})".replace("%", "\u00a0%") if weight is not None else cause,
+        shown.retold(upset.evidence),
+        shown.digits(upset.lost_dry_solids_kg, "kg") if is_known(upset.lost_dry_solids_kg) else DASH,
+        f"{upset.extra_cost:,.0f}" if upset.extra_cost is not None and is_known(upset.extra_cost) else DASH,
+    )
