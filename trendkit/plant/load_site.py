@@ -36,7 +36,8 @@ def build_sources(file: PlantFile, mistakes: Mistakes) -> tuple[Source, ...]:
             mistakes.missing((*path, "files"), 'a file pattern, as in "north_*.csv"')
         zone = section.timezone and check_zone((*path, "timezone"), section.timezone, True, mistakes)
         shift = mistakes.quantity((*path, "shift_clock"), section.shift_clock, "s", bounds.SHIFT_CLOCK)
-        sources.append(Source(section.files or "", zone or None, shift or 0.0))
+        reading = (section.dates, section.decimal_mark, section.quality)
+        sources.append(Source(section.files or "", zone or None, shift or 0.0, *reading))
     return tuple(sources)
 
 

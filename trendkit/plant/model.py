@@ -149,11 +149,14 @@ class Press:
 
 @dataclass(frozen=True)
 class Source:
-    """Exports whose clock differs from the plant's."""
+    """Exports whose clock differs from the plant's, or that leave open how they are to be read."""
 
     files: str
     timezone: str | None = None
     shift_clock_s: float = 0.0
+    dates: Literal["day_first", "month_first"] | None = None
+    decimal_mark: Literal[".", ","] | None = None
+    quality: Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"] | None = None
 
 
 @dataclass(frozen=True)

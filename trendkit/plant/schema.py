@@ -41,6 +41,9 @@ class SourceSection(Section):
     files: Text | None = None
     timezone: Text | None = None
     shift_clock: Text = "0s"
+    dates: Literal["day_first", "month_first"] | None = None
+    decimal_mark: Literal[".", ","] | None = None
+    quality: Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"] | None = None
 
 
 class ShiftSection(Section):
