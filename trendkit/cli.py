@@ -15,6 +15,7 @@ import typer
 
 from trendkit import __version__
 from trendkit.errors import InputError, Problem
+from trendkit.simulate.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
     from trendkit.jobs import Done
@@ -208,12 +209,22 @@ def tune(
     _report(jobs.tune(call, out), as_json)
 
 
-@app.command(short_help="An invented plant with known truth")
+def _scenario_list() -> str:
+    """Return the scenarios a line each, kept as they are by the help printer."""
+    width = max(map(len, SCENARIOS)) + 2
+    lines = [f"{each.name:<{width}}{each.summary}" for each in SCENARIOS.values() if each.depth == "full"]
+    return "\b\nScenarios (each also as NAME-bare, with few meters):\n" + "\n".join(lines)
+
+
+@app.command(short_help="An invented plant with known truth", epilog=_scenario_list())
 def simulate(
     out: Annotated[Path, typer.Option("--out", help="Folder to write the invented plant into.", metavar="DIR")],
     days: Annotated[int, typer.Option("--days", help="How many days.", min=1, max=800)] = 31,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plant.", min=0)] = 1,
-    scenario: Annotated[str, typer.Option("--scenario", help="Which plant; see the list below.", metavar="NAME")] = "",
+    scenario: Annotated[str, typer.Option("--scenario", help="Which plant; listed below.", metavar="NAME")] = "ordinary",
+    start: Annotated[str | None, typer.Option("--start", help="First plant day.", metavar="YYYY-MM-DD")] = None,
+    every: Annotated[str, typer.Option("--every", help="Spacing of the exports.", metavar="DURATION")] = "1min",
+    shape: Annotated[str | None, typer.Option("--shape", help="Shape of the exports; a wrong one is answered with the list.", metavar="SHAPE")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write an invented plant: exports, bench sheet, plant file, and the ledger of what truly happened.
@@ -222,7 +233,7 @@ def simulate(
     """
     from trendkit import jobs
 
-    _report(jobs.simulate(out, days, seed, scenario, _progress), as_json)
+    _report(jobs.simulate(out, days, seed, scenario, start, every, shape, _progress), as_json)
 
 
 def _fail(text: str, code: int) -> int:

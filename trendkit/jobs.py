@@ -235,7 +235,7 @@ def write_figure_table(call: Call, out: Path, every: str) -> Done:
     every_s = _whole_seconds(every)
     reading, period = _read_period(plant, call, pd.Timedelta(0), every_s)
     tables = [_cut(series.table, period) for series in reading.presses]
-    reports.write_table(out, tables)
+    reports.write_table(out, tables, plant)
     rows = sum(len(table.frame) for table in tables)
     missing = {table.press: dict(table.unavailable) for table in tables}
     return Done(
@@ -385,13 +385,30 @@ def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> D
     return Done(tuple(said), {"command": "plant check", "plant": plant.name, "is_valid": True})
 
 
-def simulate(out: Path, days: int, seed: int, scenario: str, progress: Progress) -> Done:
+def simulate(
+    out: Path, days: int, seed: int, scenario: str, start: str | None, every: str, shape: str | None, progress: Progress
+) -> Done:
     """Write an invented plant with its truth."""
     from trendkit.simulate import simulate as write_plant
 
     progress(f"inventing {days} days")
-    made = write_plant(out, days, seed, scenario)
-    return Done((f"{days} invented days ({made.scenario}, seed {seed}) written to {out}.",), {"command": "simulate"})
+    made = write_plant(out, days, seed, scenario, start, every_s=parse_quantity(every, "s"), shape=shape)
+    lines = (
+        f"{days} invented days (scenario {made.scenario}, seed {seed}) written to {out}.",
+        f"  exports: {len(made.exports)} files; bench sheet: {made.lab.name}; plant file: {made.plant.name}; truth: truth/",
+    )
+    named = {"plant": made.plant, "lab": made.lab, "truth": made.truth}
+    return Done(
+        lines,
+        {
+            "command": "simulate",
+            "scenario": made.scenario,
+            "seed": seed,
+            "days": days,
+            "exports": [str(path) for path in made.exports],
+            **{name: str(path) for name, path in named.items()},
+        },
+    )
 
 
 def demo(out: Path, progress: Progress) -> Done:
