@@ -1,7 +1,7 @@
 """Blocks of observations in; one regular grid per press out, with the share of good time and what was wrong.
 
-Comes in: opened exports (`trendkit.exports`), readings in the export's own units, times in UTC.
-Goes out: `PressGrid`: time-weighted bins in the SI units their columns name, NaN where less than half is good.
+Comes in: opened exports (`trendkit.exports`), readings in the export's own units, times in UTC. Goes out:
+`PressGrid`: time-weighted bins in the SI units their columns name, NaN where less than half is good.
 """
 
 from trendkit.series.build import build_grids

@@ -36,9 +36,9 @@ def build_grids(
 ) -> tuple[dict[str, PressGrid], list[InputFile]]:
     """Return the grid of each press by its slug, and the files read, as they are listed on the pages.
 
-    Bins of `every_s` seconds from `start_utc` up to `end_utc` (None: from the first row, to the last), time-weighted
-    as the definitions of IEC 62541-13 have it: straight lines between the values of sampled analog tags, each value
-    held for states, setpoints and tags recorded at changes only.
+    Bins of `every_s` seconds from `start_utc` up to `end_utc` (None: from the first row, to the last),
+    time-weighted as the definitions of IEC 62541-13 have it: straight lines between the values of sampled
+    analog tags, each value held for states, setpoints and tags recorded at changes only.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def build_grids(
     reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
     everyone = [*presses, *also]
     filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
-    frames = {slug: pd.DataFrame(each.values, index=each.index) for slug, each in filled.items()}
+    frames = {slug: pd.DataFrame(each.columns, index=each.index) for slug, each in filled.items()}
     served = [press for press in plant.presses if press.slug in frames]
     grids = {}
     for press in presses:
@@ -86,7 +86,7 @@ def _refuse_unknown_tags(
                     file=files or None,
                     found=", ".join(sorted(known)[:5]) or "no tag",
                     expected=", ".join(asked[:5]) or "the press's tags",
-                    hint="set the tag names in the plant file to those of the export, or name the right files",
+                    hint="write the export's tag names in the plant file, or name the right files",
                 )
             )
     if problems:
@@ -163,7 +163,7 @@ def _trimmed(
     start_utc: pd.Timestamp | None,
     end_utc: pd.Timestamp | None,
 ) -> Reading:
-    """Return the reading on the bins asked for: the period's, where it is open the bins of the first and last row."""
+    """Return the reading on the bins asked for: the period's, or from the first to the last row."""
     tracks = accumulator.finish()
     bins = accumulator.bins
     if accumulator.widens:

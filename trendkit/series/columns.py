@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.plant.model import Press, Tag
-from trendkit.series.accumulate import bends_within_readings
+from trendkit.series.readings import bends_within_readings
 from trendkit.series.segments import Bins, Floats
 from trendkit.series.states import SWITCHES
 from trendkit.series.tracks import Bools, StateTrack, Track
@@ -93,7 +93,7 @@ def from_us(time_us: int) -> pd.Timestamp:
 
 
 def to_si(tag: Tag, readings: Floats) -> Floats:
-    """Return mean readings of a tag in the SI unit of its column (a bent scale was applied to the samples)."""
+    """Return mean readings of a tag in the SI unit of its column; a bent scale was applied before."""
     if bends_within_readings(tag):
         return readings
     if tag.scale:
@@ -119,7 +119,10 @@ def number_column(tag: Tag, track: Track) -> Floats:
 
 
 def state_column(tag: Tag, track: Track, texts: list[str]) -> npt.NDArray[np.object_] | Floats:
-    """Return a state's bins: 1.0, 0.0 or NaN for a switch (the longest held; a belt trip counts however short), else text."""
+    """Return the state held longest in each bin: 1.0, 0.0 or NaN for a switch, else text or None.
+
+    A belt trip counts however short it was.
+    """
     enough = track.good_s >= ENOUGH_GOOD * track.bins.seconds
     if isinstance(track, StateTrack):
         found = np.full(track.bins.count, None, object)
@@ -152,7 +155,8 @@ def bins_with_a_change(running: Track) -> Bools:
 def forget_lines_across(track: Track, changed: Bools) -> None:
     """Take back what straight lines assumed across a start or a stop, in place.
 
-    The last sample before the change is held up to its bin's end; from there to the next sample nothing is known.
+    The last sample before the change is held up to its bin's end; from there to the next sample nothing is
+    known.
     """
     if not len(track.bend) or not changed.any():
         return
@@ -172,5 +176,5 @@ def forget_lines_across(track: Track, changed: Bools) -> None:
     unknown = np.cumsum(is_unknown)[:-1] > 0
     track.sloped[held] -= track.bend[held]
     track.bend[held] = 0.0
-    for lost in (track.sloped, track.bend, track.good_s):
-        lost[unknown] = 0.0
+    track.sloped[unknown] = 0.0
+    track.good_s[unknown] = 0.0

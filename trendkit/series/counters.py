@@ -22,7 +22,7 @@ JITTER = 2e-7
 
 @dataclass(frozen=True)
 class Counting:
-    """What is known of a counter: fastest rate possible [1/s], usual increment, roll-over point, usual tick [s]."""
+    """What is known of a counter: fastest rate [1/s], usual increment, roll-over point, usual tick [s]."""
 
     fastest_per_s: float
     usual_increment: float = 0.0
@@ -42,17 +42,17 @@ class Counting:
         possible = self.fastest_per_s * step_s + 2.0 * self.usual_increment
         jitter = (grown < 0.0) & (-grown <= JITTER * np.abs(readings[:-1]))
         grown[jitter] = 0.0
-        for drop in np.flatnonzero(grown < 0.0):
-            for modulus in (self.rolls_at,) if self.rolls_at is not None else COMMON_MODULI:
-                rolled = grown[drop] + modulus
-                if readings[drop] <= modulus and 0.0 <= rolled <= possible[drop]:
-                    grown[drop] = rolled
-                    break
+        dropped = np.flatnonzero(grown < 0.0)
+        for modulus in (self.rolls_at,) if self.rolls_at is not None else COMMON_MODULI:
+            rolled = grown[dropped] + modulus
+            fits = (readings[dropped] <= modulus) & (rolled >= 0.0) & (rolled <= possible[dropped])
+            grown[dropped[fits]] = rolled[fits]
+            dropped = dropped[~fits]
         return grown, (grown >= 0.0) & (grown <= possible)
 
 
 def learn_counting(counting: Counting, time_us: Ints, readings: Floats) -> Counting:
-    """Return what is known of a counter after a look at some readings: its usual increment and tick, its speed.
+    """Return what is known of a counter after a look at some readings: usual increment and tick, speed.
 
     Where no fastest rate is known, ten times the middle one seen is taken.
     """

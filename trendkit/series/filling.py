@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from trendkit.exports.block import InputFile
 from trendkit.findings import Finding
 from trendkit.plant.model import Press, Tag
 from trendkit.plant.roles import ROLES
-from trendkit.series.accumulate import Channel
+from trendkit.series.channel import Channel
 from trendkit.series.columns import (
     Column,
     Version,
@@ -46,7 +47,7 @@ class Filled:
 
     press: Press
     index: pd.DatetimeIndex
-    values: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]] = field(default_factory=dict)
+    columns: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]] = field(default_factory=dict)
     shares: dict[str, Floats] = field(default_factory=dict)  # good share per column
     basis: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
@@ -54,15 +55,15 @@ class Filled:
 
     def put(self, column: str, rows: slice, values: npt.NDArray[np.object_] | Floats, share: Floats) -> None:
         """Put values and their good share into rows of a column, which is created empty."""
-        if column not in self.values:
+        if column not in self.columns:
             empty = (
                 np.full(len(self.index), None, object)
                 if values.dtype == object
                 else np.full(len(self.index), np.nan)
             )
-            self.values[column] = empty
+            self.columns[column] = empty
             self.shares[column] = np.zeros(len(self.index))
-        self.values[column][rows] = values[rows]
+        self.columns[column][rows] = values[rows]
         self.shares[column][rows] = share[rows]
 
     def grid(self, every_s: int) -> PressGrid:
@@ -71,7 +72,7 @@ class Filled:
         return PressGrid(
             self.press.slug,
             every_s,
-            pd.DataFrame(self.values, index=self.index),
+            pd.DataFrame(self.columns, index=self.index),
             pd.DataFrame(self.shares, index=self.index),
             self.basis,
             tuple(findings),
@@ -122,7 +123,7 @@ def _fill_fixed(filled: Filled) -> None:
     press, count = filled.press, len(filled.index)
     starts = sorted({change.start_utc for change in press.changes})
     edges = [0, *(int(filled.index.searchsorted(start)) for start in starts), count]
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         if last <= first:
             continue
         for role, fixed in press.at(filled.index[first]).fixed.items():
@@ -136,10 +137,10 @@ def share_meters(
 ) -> None:
     """Reduce the columns of meters that serve several presses to this press's share, in place."""
     for tag in press.tags.values():
-        if tag.split is None or len(tag.split_among) < 2 or tag.column not in filled.values:
+        if tag.split is None or len(tag.split_among) < 2 or tag.column not in filled.columns:
             continue
         share = share_of(press, tag, served, grids)
-        filled.values[tag.column] = np.asarray(filled.values[tag.column], float) * share
+        filled.columns[tag.column] = np.asarray(filled.columns[tag.column], float) * share
         filled.basis[tag.column] = "split"
         how = "the width of the presses that move" if tag.split == "by_running_width" else "their feed flows"
         filled.notes.append(f"{tag.tag} serves {len(tag.split_among)} presses; {tag.name} is split by {how}")

@@ -14,11 +14,11 @@ from trendkit.findings import Finding
 class PressGrid:
     """Time-weighted bins of one press on one regular UTC grid, in SI units.
 
-    `roles` has a UTC DatetimeIndex named "time" (the bin's start, closed left) and one column per role or free
-    tag of the press, named as in the contract; NaN where less than half of the bin has good data.
-    Numbers are float64. `running` and `belt_trip` are 1.0, 0.0 or NaN; `feed_source` and `mode` are text or None.
-    `good_share` has the same index and columns, 0 to 1. `basis` says per column "metered", "counter", "assumed"
-    (a fixed value of the plant file) or "split" (a share of a common meter).
+    `roles` has a UTC DatetimeIndex named "time" (the bin's start, closed left) and one column per role or
+    free tag of the press, named as in the contract; NaN where less than half of the bin has good data.
+    Numbers are float64. `running` and `belt_trip` are 1.0, 0.0 or NaN; `feed_source` and `mode` are text or
+    None. `good_share` has the same index and columns, 0 to 1. `basis` says per column "metered", "counter",
+    "assumed" (a fixed value of the plant file) or "split" (a share of a common meter).
     """
 
     press: str  # slug

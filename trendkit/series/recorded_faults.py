@@ -1,4 +1,4 @@
-"""Faults that the record itself shows: gaps, bad quality, texts, readings out of range, repeats, counter resets."""
+"""Faults that the record itself shows: gaps, bad quality, texts, out of range, repeats, counter resets."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from trendkit.findings import Fault, Finding
 from trendkit.plant.model import Tag
-from trendkit.series.accumulate import Channel, ChannelFault
+from trendkit.series.channel import Channel, ChannelFault
 from trendkit.series.columns import ENOUGH_GOOD, from_us
 from trendkit.series.segments import Bins, Ints
 from trendkit.series.spans import Spans
@@ -35,7 +35,7 @@ def _faulty_bins(channel: Channel, bins: Bins) -> Bools:
     touched = np.zeros(bins.count, bool)
     for fault in ("bad_quality", "text_value", "out_of_range", "counter_reset"):
         if fault in channel.faults:
-            spans = channel.faults[fault].merged(0)  # type: ignore[index]
+            spans = channel.faults[fault].merged(0)
             for start, end in zip(*_bin_ends(spans, bins), strict=True):
                 touched[start:end] = True
     return touched

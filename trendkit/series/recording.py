@@ -24,7 +24,7 @@ REPEATED_SHARE = 0.05
 
 @dataclass(frozen=True)
 class Recording:
-    """A tag's habit: on a clock ("sampled") or at changes ("changes"), and the usual step between values [s]."""
+    """A tag's habit: on a clock ("sampled") or at "changes", and the usual step between values [s]."""
 
     kind: Literal["sampled", "changes"]
     spacing_s: float
@@ -54,7 +54,7 @@ def recognise_recording(time_us: Ints, values: Floats) -> Recording:
         and len(moved) >= (1.0 - REPEATED_SHARE) * len(change)
         and float(np.quantile(moved, 0.05)) > SMALLEST_CHANGE * float(np.median(moved))
     )
-    # A ramp or a totaliser changes by the same amount at every tick of its clock: that is a clock, not a deadband.
+    # A ramp changes by the same amount at every tick of its clock: that is a clock, not a deadband.
     is_ramp = len(moved) > 0 and float(np.quantile(moved, 0.95)) < 1.05 * float(np.quantile(moved, 0.05))
     if is_even and (is_ramp or not has_only_real_changes):
         return Recording("sampled", usual)

@@ -107,7 +107,7 @@ def sums_between(numbers: Floats, at: Ints) -> Floats:
 
 
 def extremes_between(numbers: Floats, at: Ints, is_lowest: bool) -> Floats:
-    """Return the least (or greatest) of ``numbers[at[j]:at[j + 1]]`` for every piece, NaN for an empty one."""
+    """Return the least or greatest of ``numbers[at[j]:at[j + 1]]`` per piece, NaN for an empty one."""
     found = np.full(len(at) - 1, np.nan)
     filled = at[:-1] < at[1:]
     if filled.any():
@@ -117,7 +117,7 @@ def extremes_between(numbers: Floats, at: Ints, is_lowest: bool) -> Floats:
 
 
 def integrate_clean(values: Floats, cuts: Cuts) -> tuple[Floats, Floats]:
-    """Return the sloped and the held integral per piece [value x s] of samples that are all trusted throughout.
+    """Return the sloped and the held integral per piece [value x s] of samples trusted throughout.
 
     Sloped: straight lines from sample to sample. Held: each value kept until the next sample.
     The trapezoids of a piece are its samples weighted by half the time on either side, which takes one pass.
@@ -149,7 +149,8 @@ def integrate_trusted(values: Floats, slopes: Floats, trusted_s: Floats, cuts: C
     """Return the integral per piece [value x s] when each sample is trusted for its own time only.
 
     After sample `i` the signal is ``values[i] + slopes[i] * t`` while ``t < trusted_s[i]`` and unknown (adds
-    nothing) from there to the next sample. `slopes` and `trusted_s` have one entry per step, `values` one more.
+    nothing) from there to the next sample. `slopes` and `trusted_s` have one entry per step, `values` one
+    more.
     """
     at, step = cuts.at, cuts.step_s
 

@@ -23,7 +23,7 @@ def _column(grid: pd.DataFrame, role: str) -> Floats:
 
 
 def moving_width(press: Press, grid: pd.DataFrame) -> Floats:
-    """Return the belt width at work per bin [m]: the press's width while it moves, 0 while it stands or is unknown."""
+    """Return the belt width at work per bin [m]: 0 while the press stands or nothing is known."""
     running = _column(grid, "running")
     fastest = np.fmax(_column(grid, "gravity_belt_speed"), _column(grid, "pressure_belt_speed"))
     is_moving = np.where(np.isnan(running), fastest > MOVING_M_MIN, running > 0.5)
@@ -41,8 +41,9 @@ def belt_width(press: Press, times: pd.DatetimeIndex) -> Floats:
 def share_of(press: Press, tag: Tag, presses: Sequence[Press], grids: Mapping[str, pd.DataFrame]) -> Floats:
     """Return a press's share of a common meter per bin, 0 to 1; the shares of all presses served add up to 1.
 
-    By feed: in proportion to the feed flows. By running width, and wherever nothing is fed: in proportion to the
-    width of the presses that move. Where none moves: in proportion to all widths, so that the total is kept.
+    By feed: in proportion to the feed flows. By running width, and wherever nothing is fed: in proportion to
+    the width of the presses that move. Where none moves: in proportion to all widths, so that the total is
+    kept.
     """
     served = [each for each in presses if each.slug in tag.split_among]
     times = pd.DatetimeIndex(grids[press.slug].index)

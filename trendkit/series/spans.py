@@ -14,8 +14,9 @@ from trendkit.series.tracks import Bools
 class Spans:
     """Faulty stretches of one tag in time order; one entry each.
 
-    `start_us` is the first faulty sample, `end_us` the first sound one after it (the last faulty one where none
-    follows in the batch), `count` the samples concerned, `lowest` and `highest` their readings (NaN without any).
+    `start_us` is the first faulty sample, `end_us` the first sound one after it (the last faulty one where
+    none follows in the batch), `count` the samples concerned, `lowest` and `highest` their readings (NaN
+    without any).
     """
 
     start_us: Ints
@@ -25,6 +26,7 @@ class Spans:
     highest: Floats
 
     def __len__(self) -> int:
+        """Return the number of stretches."""
         return len(self.start_us)
 
 

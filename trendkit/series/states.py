@@ -87,7 +87,7 @@ def mode_word(word: str) -> str | None:
 
 @dataclass
 class StateWords:
-    """The words of one state tag and the numbers they are counted under; `unknown` words are kept with counts.
+    """The words of one state tag and the numbers they are counted under; `unknown` ones with counts.
 
     A switch (on or off) has the codes 1 and 0. Any other state gets a code per word, its text in `texts`.
     """
@@ -108,7 +108,7 @@ class StateWords:
         texts: npt.NDArray[np.object_] | None,
         quality: npt.NDArray[np.uint8] | None,
     ) -> tuple[Floats, npt.NDArray[np.uint8] | None]:
-        """Return the code of every cell, NaN where it is empty, NaN with bad quality where the word says nothing."""
+        """Return the code of every cell: NaN where empty, NaN of bad quality where the word says nothing."""
         cells = texts if texts is not None else values
         assert cells is not None
         places, words = pd.factorize(cells, use_na_sentinel=True)

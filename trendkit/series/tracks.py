@@ -75,8 +75,9 @@ class Samples:
 class Holding:
     """How the signal runs between samples, and for how long a sample is trusted.
 
-    Silences up to `longest_s` are bridged. After a longer one begins, the last value counts for `after_s` more.
-    A counter ("counted") is known by the fastest rate possible [1/s], its usual increment and where it rolls over.
+    Silences up to `longest_s` are bridged. After a longer one begins, the last value counts for `after_s`
+    more. A counter ("counted") is known by the fastest rate possible [1/s], its usual increment and where it
+    rolls over.
     """
 
     shape: Shape
@@ -126,12 +127,13 @@ def _counted_segments(samples: Samples, step_s: Floats, holding: Holding) -> Seg
 class Track:
     """Sums per bin of one tag over one unbroken stretch of rows; see the module's first lines.
 
-    Arrays have one entry per bin: `sloped` is the integral [value x s] of the signal, `bend` what straight lines
-    added over held values, `good_s` the trusted and `uncertain_s` the trusted but uncertain time [s], `count` the
-    usable samples, `lowest` and `highest` their extremes (NaN without one).
+    Arrays have one entry per bin: `sloped` is the integral [value x s] of the signal, `bend` what straight
+    lines added over held values, `good_s` the trusted and `uncertain_s` the trusted but uncertain time [s],
+    `count` the usable samples, `lowest` and `highest` their extremes (NaN without one).
     """
 
     def __init__(self, bins: Bins, holding: Holding) -> None:
+        """Begin an empty track."""
         self.bins = bins
         self.holding = holding
         self.sloped = np.zeros(bins.count)
@@ -161,7 +163,7 @@ class Track:
         return tuple(part if len(part.time_us) else None for part in (before, inside, after))  # type: ignore[return-value]
 
     def add(self, samples: Samples, cuts: Cuts | None) -> None:
-        """Continue the track with samples that all lie before or after it; `cuts` are those of their times."""
+        """Continue the track with samples that all lie before or after it; `cuts` are of their times."""
         first, last = samples.chosen(slice(0, 1)), samples.chosen(slice(-1, None))
         if self.head is None or self.tail is None:
             self.head, self.tail = first, last
@@ -273,6 +275,7 @@ class StateTrack(Track):
     """A track of a text state: `seconds` holds, per code, how long each bin spent in that state."""
 
     def __init__(self, bins: Bins, holding: Holding) -> None:
+        """Begin an empty track."""
         super().__init__(bins, holding)
         self.seconds: dict[int, npt.NDArray[np.float32]] = {}
 
@@ -312,7 +315,7 @@ def _refitted(numbers: npt.NDArray[Any], old: Bins, new: Bins, empty: float) -> 
 
 
 def merge_tracks(tracks: list[Track]) -> Track:
-    """Return one track in which every bin comes from the track with the most good time, the later one if equal."""
+    """Return one track: each bin from the one with the most good time there, the later one if equal."""
     merged = tracks[0]
     for other in tracks[1:]:
         better = (other.good_s > 0.0) & (other.good_s >= merged.good_s)

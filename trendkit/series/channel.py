@@ -1,0 +1,226 @@
+"""One tag while its observations stream by: readings checked, habit learned, samples handed to its tracks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from trendkit.exports.block import BAD, UNCERTAIN
+from trendkit.plant.model import Tag
+from trendkit.plant.roles import ROLES
+from trendkit.series.counters import Counting, learn_counting, ticks_only
+from trendkit.series.readings import Rows, along_scale, bends_within_readings, reading_limits, without_repeats
+from trendkit.series.recording import ENOUGH_OBSERVATIONS, Recording, recognise_recording
+from trendkit.series.segments import Bins, Cuts, Floats, Ints, cut_at_edges
+from trendkit.series.spans import SpanLog
+from trendkit.series.states import StateWords
+from trendkit.series.tracks import Bools, Holding, Samples, StateTrack, Track, merge_tracks
+
+ChannelFault = Literal["bad_quality", "text_value", "out_of_range", "duplicate", "counter_reset", "spike"]
+
+
+def _fastest_rate(tag: Tag) -> float:
+    """Return the fastest a counter can run [its unit/s] by what a press can hardly exceed, else inf."""
+    rate_role = {"energy": "power", "cake_weight": "cake_rate"}.get(tag.name, tag.name)
+    role = ROLES.get(rate_role)
+    if role is None or role.sane_high is None or tag.factor <= 0.0:
+        return np.inf
+    return role.sane_high / 3600.0 / tag.factor
+
+
+@dataclass
+class Channel:
+    """Everything known of one tag while its observations stream by."""
+
+    tag: Tag
+    bins: Bins
+    max_hold_s: float
+    words: StateWords | None = None
+    recording: Recording | None = None
+    tracks: list[Track] = field(default_factory=list)
+    faults: dict[ChannelFault, SpanLog] = field(default_factory=dict)
+    observations: int = 0
+    last_us: int | None = None
+    _holding: Holding | None = None
+    _waiting: Samples | None = None
+
+    def add(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> None:
+        """Take the tag's column of a block (readings in the export's unit, in the block's order)."""
+        if rows.order is not None:
+            values = values[rows.order]
+            quality = None if quality is None else quality[rows.order]
+        samples, cuts = self._checked(rows, values, quality)
+        if samples is None:
+            return
+        if rows.has_repeats:
+            everything = samples
+            samples, cuts = without_repeats(everything), None
+            self._log_repeats(everything, samples)
+        self.observations += len(samples.time_us)
+        learned = (samples, cuts) if self._holding is not None else self._learn(samples, cuts, is_end=False)
+        if learned is not None:
+            self._into_tracks(*learned)
+
+    def rebin(self, bins: Bins) -> None:
+        """Widen the channel's tracks to other bins of the same raster."""
+        self.bins = bins
+        for track in self.tracks:
+            track.rebin(bins)
+
+    def finish(self, record_end_us: int) -> Track:
+        """Return the tag's bins; its last value is held on as far as its habit allows."""
+        if self._waiting is not None:
+            self._decide(self._waiting)
+        for track in self.tracks:
+            track.close(self._end_of_hold(track, record_end_us))
+        return merge_tracks(self.tracks or [Track(self.bins, Holding("held", 0.0, 0.0))])
+
+    def _log(self, fault: ChannelFault) -> SpanLog:
+        return self.faults.setdefault(fault, SpanLog())
+
+    def _checked(
+        self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None
+    ) -> tuple[Samples | None, Cuts | None]:
+        """Return the observations of a column without its empty cells, marked where they cannot be used."""
+        time_us = rows.time_us
+        is_empty = np.isnan(values)
+        some_empty = bool(is_empty.any())
+        is_bad: Bools | None = None
+        is_uncertain: Bools | None = None
+        if quality is not None and quality.any():
+            is_bad = quality == BAD
+            self._log("text_value").add(time_us, is_bad & is_empty, values)
+            self._log("bad_quality").add(time_us, is_bad & ~is_empty, values)
+            is_uncertain = (quality == UNCERTAIN) & ~is_empty
+            is_uncertain = is_uncertain if is_uncertain.any() else None
+        low, high = reading_limits(self.tag)
+        if np.isfinite(low) and len(values):
+            is_outside = (values < low) | (values > high)
+            if is_outside.any():
+                self._log("out_of_range").add(time_us, is_outside, values)
+                is_bad = is_outside if is_bad is None else is_bad | is_outside
+        is_usable: Bools | None = None
+        if is_bad is not None and is_bad.any():
+            is_usable = ~is_bad
+            values = np.where(is_bad, np.nan, values)
+        if bends_within_readings(self.tag):
+            values = along_scale(self.tag.scale, values)
+        if not some_empty:
+            return (
+                (Samples(time_us, values, is_usable, is_uncertain), rows.cuts)
+                if len(values)
+                else (None, None)
+            )
+        keep = ~is_empty if is_bad is None else ~is_empty | is_bad
+        if not keep.any():
+            return None, None
+        is_usable = None if is_usable is None else is_usable[keep]
+        is_uncertain = None if is_uncertain is None else is_uncertain[keep]
+        kept = Samples(time_us[keep], values[keep], is_usable, is_uncertain)
+        return kept, None if rows.has_repeats else cut_at_edges(kept.time_us, self.bins)
+
+    def _log_repeats(self, everything: Samples, kept: Samples) -> None:
+        repeats = np.append(False, np.diff(everything.time_us) == 0)
+        if len(kept.time_us) < len(everything.time_us):
+            self._log("duplicate").add(everything.time_us, repeats, everything.values)
+
+    def _learn(self, samples: Samples, cuts: Cuts | None, is_end: bool) -> tuple[Samples, Cuts | None] | None:
+        """Learn the tag's habit from its first observations; None while they wait for more."""
+        if self._waiting is not None and not is_end:
+            waiting = self._waiting
+            if samples.time_us[0] > waiting.time_us[-1]:
+                samples, cuts = waiting.followed_by(samples), None
+            elif samples.time_us[-1] < waiting.time_us[0]:
+                samples, cuts = samples.followed_by(waiting), None
+            else:  # rows among those that wait: decide on what there is
+                self._decide(waiting)
+                return samples, cuts
+        usable = slice(None) if samples.is_usable is None else samples.is_usable
+        time_us, values = samples.time_us[usable], samples.values[usable]
+        if len(time_us) < ENOUGH_OBSERVATIONS and not is_end:
+            self._waiting = samples
+            return None
+        self._waiting = None
+        self.recording = recognise_recording(time_us, values)
+        self._holding = self._choose_holding(time_us, values)
+        return samples, cuts or cut_at_edges(samples.time_us, self.bins)
+
+    def _decide(self, waiting: Samples) -> None:
+        """Learn the tag's habit from the few observations there are, and take them."""
+        learned = self._learn(waiting, None, is_end=True)
+        assert learned is not None
+        self._into_tracks(*learned)
+
+    def _choose_holding(self, time_us: Ints, values: Floats) -> Holding:
+        assert self.recording is not None
+        is_sampled, spacing = self.recording.kind == "sampled", self.recording.spacing_s
+        longest = max(self.max_hold_s, 1.5 * spacing) if is_sampled else np.inf
+        if self.tag.kind == "counter":
+            counting = Counting(_fastest_rate(self.tag), rolls_at=self.tag.counter_rolls_at)
+            return Holding("counted", longest, 0.0, learn_counting(counting, time_us, values))
+        if self.tag.kind == "analog" and is_sampled:
+            return Holding("sloped", self.max_hold_s, spacing)
+        return Holding("held", longest, spacing if is_sampled else np.inf)
+
+    def _end_of_hold(self, track: Track, record_end_us: int) -> int:
+        """Return until when the last value counts [us]: for a step of the clock, or to the record's end.
+
+        A number recorded at changes is not believed for longer than its longest silence so far.
+        """
+        if self.recording is None or track.tail is None:
+            return record_end_us
+        last = int(track.tail.time_us[0])
+        if self.recording.kind == "sampled":
+            return last + round(min(self.recording.spacing_s, track.holding.longest_s) * 1e6)
+        if self.tag.kind in ("state", "step"):
+            return record_end_us
+        return min(record_end_us, last + round(max(self.max_hold_s, track.longest_silence_s) * 1e6))
+
+    def _into_tracks(self, samples: Samples, cuts: Cuts | None) -> None:
+        assert self._holding is not None
+        counting = self._holding.counting
+        if counting is not None:
+            self._log_resets(samples, self._holding)
+            if self.recording is not None and counting.usual_tick_s > 1.5 * self.recording.spacing_s:
+                keep = ticks_only(samples.time_us, samples.values, counting.usual_tick_s)
+                samples, cuts = samples.chosen(keep), None
+        self.last_us = max(int(samples.time_us[-1]), self.last_us or 0)
+        left: list[tuple[Samples, Cuts | None]] = [(samples, cuts)]
+        for level in range(len(self.tracks) + 1):
+            if level == len(self.tracks):
+                self.tracks.append((StateTrack if self._is_worded else Track)(self.bins, self._holding))
+            track, inside = self.tracks[level], []
+            for piece, piece_cuts in left:
+                before, within, after = track.takes(piece)
+                for part in (before, after):
+                    if part is not None:
+                        same = len(part.time_us) == len(piece.time_us) and piece_cuts is not None
+                        track.add(part, piece_cuts if same else cut_at_edges(part.time_us, self.bins))
+                if within is not None:
+                    inside.append((within, cut_at_edges(within.time_us, self.bins)))
+            if not inside:
+                return
+            if level == 0:
+                for piece, _ in inside:
+                    self._log("duplicate").add(piece.time_us, np.ones(len(piece.time_us), bool), piece.values)
+            left = inside
+
+    @property
+    def _is_worded(self) -> bool:
+        return self.words is not None and not self.words.is_switch
+
+    def _log_resets(self, samples: Samples, holding: Holding) -> None:
+        """Note the readings a counter cannot have reached by counting, from the batch before this one on."""
+        assert holding.counting is not None
+        usable = slice(None) if samples.is_usable is None else samples.is_usable
+        time_us, values = samples.time_us[usable], samples.values[usable]
+        tail = self.tracks[0].tail if self.tracks else None
+        if tail is not None and tail.is_usable is None and len(time_us) and tail.time_us[0] < time_us[0]:
+            time_us, values = np.append(tail.time_us, time_us), np.append(tail.values, values)
+        if len(time_us) > 1:
+            _, is_possible = holding.counting.increments(values, np.diff(time_us) * 1e-6)
+            if not is_possible.all():
+                self._log("counter_reset").add(time_us, np.append(False, ~is_possible), values)

@@ -1,0 +1,69 @@
+"""The readings of one block made ready: times in order, one value per time, limits and scales."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trendkit.plant.model import Tag
+from trendkit.series.segments import Bins, Cuts, Floats, Ints, cut_at_edges
+from trendkit.series.tracks import Samples
+
+# A 4-20 mA transmitter can send this far beyond its range, as shares of the span (3.8 to 20.5 mA is still a
+# measurement by the recommendation NAMUR NE 43; values from memory).
+BELOW_RANGE = 0.0125
+ABOVE_RANGE = 0.03125
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The times of one block in order, and where the bin edges fall among them; shared by its tags."""
+
+    time_us: Ints
+    order: Ints | None  # how the block's rows were put in order; None when they were
+    has_repeats: bool
+    cuts: Cuts | None
+
+
+def order_rows(time_us: Ints, bins: Bins) -> Rows:
+    """Return the times of a block in order."""
+    step = np.diff(time_us)
+    if not len(step) or int(step.min()) > 0:
+        return Rows(time_us, None, False, cut_at_edges(time_us, bins))
+    order = np.argsort(time_us, kind="stable")
+    in_order = time_us[order]
+    has_repeats = bool((np.diff(in_order) == 0).any())
+    cuts = None if has_repeats else cut_at_edges(in_order, bins)
+    return Rows(in_order, order, has_repeats, cuts)
+
+
+def without_repeats(samples: Samples) -> Samples:
+    """Return the samples with one per time, the last usable one."""
+    count = len(samples.time_us)
+    usable = np.ones(count, bool) if samples.is_usable is None else samples.is_usable
+    order = np.lexsort((np.arange(count), usable, samples.time_us))
+    is_last = np.append(np.diff(samples.time_us[order]) > 0, True)
+    return samples.chosen(order[is_last])
+
+
+def reading_limits(tag: Tag) -> tuple[float, float]:
+    """Return the least and greatest reading to be believed, in the tag's unit; infinite without a range."""
+    if tag.range is None or tag.kind in ("counter", "state"):
+        return -np.inf, np.inf
+    low, high = tag.range
+    return low - BELOW_RANGE * (high - low), high + ABOVE_RANGE * (high - low)
+
+
+def bends_within_readings(tag: Tag) -> bool:
+    """Return True when a tag's scale has a bend, so that it must be applied before averaging."""
+    return len(tag.scale) > 2
+
+
+def along_scale(scale: tuple[tuple[float, float], ...], readings: Floats) -> Floats:
+    """Return readings put through the straight lines of a scale; the end lines are continued outwards."""
+    x, y = np.array([point[0] for point in scale]), np.array([point[1] for point in scale])
+    line = np.clip(np.searchsorted(x, readings, "right") - 1, 0, len(x) - 2)
+    slope = np.diff(y) / np.diff(x)
+    scaled: Floats = y[line] + slope[line] * (readings - x[line])
+    return scaled
