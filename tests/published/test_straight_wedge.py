@@ -1,0 +1,73 @@
+"""Facts of the trade about belts, wedge and tank; all common practice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trendkit.plant.quantities import parse_quantity
+from trendkit.press.belts import belt_speed_ratio, wedge_contact_pct
+from trendkit.press.loading import solids_loading_kg_h_m, tank_upflow_m_h
+
+INCH = parse_quantity("1 in", "mm")
+
+
+@pytest.mark.parametrize("closes_to_mm, meets_at", [(0.0, 0.625), (1.6, 0.667)])
+def test_a_straight_wedge_of_an_inch_meets_the_cake_at_two_thirds_of_its_length(
+    closes_to_mm: float, meets_at: float
+) -> None:
+    """Common practice: opening 25.4 mm, cake 9.5 mm (three eighths of an inch)."""
+    contact = wedge_contact_pct(9.5, ((0.0, INCH), (1.2, closes_to_mm)))
+    assert 1 - contact / 100 == pytest.approx(meets_at, abs=0.002)
+
+
+def test_the_same_in_fractions_of_an_inch_is_exact() -> None:
+    """Common practice: three eighths of an inch in a wedge from one inch to zero, and to a sixteenth."""
+    assert wedge_contact_pct(0.375 * INCH, ((0.0, INCH), (1.0, 0.0))) == pytest.approx(37.5)
+    assert wedge_contact_pct(0.375 * INCH, ((0.0, INCH), (1.0, INCH / 16))) == pytest.approx(100 / 3)
+
+
+def test_a_curved_wedge_presses_over_its_whole_length() -> None:
+    """Common practice: given as one pair with the cake's thickness."""
+    assert wedge_contact_pct(9.5, ((0.0, 9.5),)) == 100.0
+
+
+def test_a_wedge_too_wide_for_the_cake_never_touches_it() -> None:
+    assert wedge_contact_pct(3.0, ((0.0, 25.0), (1.2, 4.0))) == 0.0
+    assert wedge_contact_pct(3.0, ((0.0, 9.5),)) == 0.0
+
+
+def test_a_wedge_of_two_slopes_is_followed_piece_by_piece() -> None:
+    """Hand-checked: 25 to 10 mm over 1 m, 10 to 4 mm over 1 m; 7 mm of cake touch half of the second."""
+    assert wedge_contact_pct(7.0, ((0.0, 25.0), (1.0, 10.0), (2.0, 4.0))) == pytest.approx(25.0)
+
+
+def test_contact_of_a_series_keeps_index_and_nan() -> None:
+    thickness = pd.Series([9.5, np.nan, 30.0], index=[3, 4, 5])
+    contact = wedge_contact_pct(thickness, ((0.0, INCH), (1.0, 0.0)))
+    assert contact.index.tolist() == [3, 4, 5]
+    assert np.isnan(contact[4])
+    assert contact[5] == 100.0
+
+
+def test_one_drive_fixes_the_belt_speed_ratio_and_two_do_not() -> None:
+    """Common practice: a single drive turns both belts through one gear, whatever its speed."""
+    drive = pd.Series([30.0, 45.0, 60.0])
+    assert belt_speed_ratio(0.2 * drive, 0.1 * drive).tolist() == pytest.approx([2.0, 2.0, 2.0])
+    assert belt_speed_ratio(0.2 * drive, pd.Series([3.0, 3.0, 3.0])).tolist() == pytest.approx(
+        [2.0, 3.0, 4.0]
+    )
+
+
+def test_tank_area_times_upflow_is_the_flow_through_it() -> None:
+    """Common practice: the product of cross-section and upflow velocity is the feed flow."""
+    assert tank_upflow_m_h(27.0, 0.0, 0.0, 0.9) * 0.9 == pytest.approx(27.0)
+
+
+def test_press_days_fall_as_the_loading_rises() -> None:
+    """Common practice: the same weekly solids, 7 h a day on 2 m of belt."""
+    loadings = np.array([150.0, 300.0, 450.0])
+    days = 12_600.0 / (loadings * 2.0 * 7.0)
+    assert (np.diff(days) < 0).all()
+    assert solids_loading_kg_h_m(12_600.0 / (days * 7.0), 2.0) == pytest.approx(loadings)
