@@ -9,10 +9,10 @@ from trendkit.simulate.randomness import Array
 
 PLATEAU_END = 1.2  # doses up to this multiple of the optimum neither help nor harm
 FOULING_PER_H = 0.4  # growth of belt resistance while sludge lies on it, in clean resistances per hour
-OVERDOSE_FOULING_PER_H = 6.0  # further growth per hour and unit of dose beyond the plateau
+OVERDOSE_FOULING_PER_H = 3.0  # further growth per hour and unit of dose beyond the plateau
 WASH_PER_H = 1.0  # share of the fouling the sprays take off per hour while pressing
 WASH_DOWN_PER_H = 14.0  # the same while the belts run without sludge
-MOST_FOULING = 6.0  # clean resistances
+MOST_FOULING = 5.0  # clean resistances
 
 
 def floc_strength(dose_ratio: Array, mixing: Array, sludge: Sludge) -> Array:

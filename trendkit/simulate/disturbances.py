@@ -31,7 +31,7 @@ EFFECTS: dict[str, dict[str, tuple[float, float, float]]] = {
     "polymer_excess": {"polymer_factor": (1.45, 1.75, 2.2)},
     "dilution_loss": {"dilution_factor": (0.25, 0.08, 0.0)},
     "belt_blinding": {
-        "extra_fouling_per_h": (2.0, 4.0, 9.0),
+        "extra_fouling_per_h": (1.2, 2.2, 4.5),
         "wash_flow_factor": (0.90, 0.82, 0.75),
         "wash_pressure_factor": (1.05, 1.10, 1.15),
     },

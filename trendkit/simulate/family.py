@@ -48,7 +48,7 @@ def draw_household(scenario: Scenario, seed: int, number: int) -> Household:
         pressure_belt_m_min=round(2.3 + 0.6 * lot["pressure"], 2),
         dose_kg_t=round(sludge.optimum_dose_kg_t * scenario.dose_over_optimum, 2),
         dilution_m3_h=round(0.8 * width, 2),
-        thickening_feed_m3_h=round(24.0 * width, 1) if scenario.thickens else 0.0,
+        thickening_feed_m3_h=round(1.35 * per_metre * width, 1) if scenario.thickens else 0.0,
     )
     crew = Crew(speed_habit=scenario.speed_habit, speed_spread=scenario.speed_spread)
     routine = Routine(
@@ -83,7 +83,7 @@ def _machine(scenario: Scenario, slug: str, width: float, lot: dict[str, float])
         feed_on_above_m3_h=width,
         seal_height_mm=_between(20.0, 29.0, lot["seal"]),
         gravity_belt_resistance_1_m=_between(2.2e8, 4.5e8, lot["belt"]),
-        free_water_rate_kg_m2_s=_between(0.24, 0.42, lot["water"]),
+        free_water_rate_kg_m2_s=_between(0.09, 0.15, lot["water"]),
         rewet_kg_m2=_between(0.05, 0.10, lot["rewet"]),
         film_solids_kg_m2=_between(0.002, 0.005, lot["film"]),
         washwater_m3_h=round(_between(4.8, 6.2, lot["wash"]) * width, 1),
@@ -109,9 +109,9 @@ def _sludge(scenario: Scenario, lot: dict[str, float]) -> Sludge:
         dose_width=_between(0.75, 0.95, lot["steep"]),
         cake_resistance_m_kg=_between(5.0e8, 8.0e8, lot["resistance"]),
         compressibility=_between(0.6, 1.0, lot["compress"]),
-        equilibrium_solids=_between(0.302, 0.325, lot["equilibrium"]),
+        equilibrium_solids=_between(0.305, 0.325, lot["equilibrium"]),
         pressure_power=_between(0.12, 0.18, lot["beta"]),
-        consolidation_m2_s=_between(3.2e-9, 4.2e-9, lot["coefficient"]),
+        consolidation_m2_s=_between(6.0e-9, 8.5e-9, lot["coefficient"]),
         creep_s=_between(20.0, 34.0, lot["creep"]),
         yield_solids=_between(0.058, 0.064, lot["yield"]),
         base_loss=_between(0.014, 0.022, lot["loss"]),
@@ -133,5 +133,10 @@ def _placed(household: Household, scenario: Scenario, lot: dict[str, float]) -> 
         "beyond_fast": best / spread / _between(1.2, 1.4, lot["place"]),
         "beyond_slow": best * spread * _between(1.2, 1.4, lot["place"]),
     }[scenario.optimum]
-    settings = replace(station.settings, gravity_belt_m_min=round(usual, 2))
+    settings = replace(
+        station.settings,
+        gravity_belt_m_min=round(usual, 2),
+        thickening_belt_m_min=round(1.7 * best, 2),
+        thickening_dose_kg_t=round(0.85 * station.settings.dose_kg_t, 2),
+    )
     return replace(household, station=replace(station, settings=settings))

@@ -119,11 +119,11 @@ def _measure(
 ) -> dict[str, object] | None:
     begins = grid.moment(event.start_s).floor("min")
     first = disturbed.index.searchsorted(begins)
-    run = disturbed["run"].iloc[first]
+    run = disturbed["run"].iloc[first - 1]  # a long stop ends the run it happens in
     in_run = np.flatnonzero((disturbed["run"] == run).to_numpy())
     if run is None or not len(in_run):
         return None
-    window = slice(int(first), int(in_run[-1]) + 1)
+    window = slice(int(first), max(int(in_run[-1]), int(first)) + 1)
     with_it, without = disturbed.iloc[window], undisturbed.iloc[window]
     found = _stop(event, with_it) if event.cause in STOPS_MIN else _signs(event, with_it, without)
     if found is None:
@@ -155,7 +155,7 @@ def _stop(event: Event, with_it: pd.DataFrame) -> dict[str, object] | None:
     kinds = ["belt_trip", "press_stop"] if is_trip else ["press_stop"]
     return {
         "start": start,
-        "effect_start": start,
+        "effect_start": pd.NaT,
         "detected_at": start + pd.Timedelta(minutes=STOP_STEPS_MIN[0]),
         "end": end,
         "kind": kinds[0],

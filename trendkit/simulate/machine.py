@@ -37,7 +37,7 @@ class Machine:
     feed_on_above_m3_h: float = 2.0
     seal_height_mm: float = 24.0  # the layer a gravity zone can hold at its probe before it spills
     gravity_belt_resistance_1_m: float = 3.0e8  # clean
-    free_water_rate_kg_m2_s: float = 0.40  # free water the wedge lets out through clean belts
+    free_water_rate_kg_m2_s: float = 0.13  # free water the wedge lets out through clean belts
     rewet_kg_m2: float = 0.07  # water taken up per belt face at the end of the nips
     film_solids_kg_m2: float = 0.004  # fines that stay in the belts and go out with the wash
     thin_cake_mm: float = 2.2  # scale of the poor release of thin cakes
@@ -68,11 +68,11 @@ class Sludge:
     self_weight_power: float = 0.22
     equilibrium_solids: float = 0.305  # at 50 kPa, pressed to the end
     pressure_power: float = 0.15
-    consolidation_m2_s: float = 3.4e-9
-    creep_s: float = 28.0
+    consolidation_m2_s: float = 6.0e-9
+    creep_s: float = 24.0
     yield_solids: float = 0.062  # wetter than this the layer runs out between the belts
     base_loss: float = 0.02  # solids that pass the gravity belt when floc is strong
-    weak_floc_loss: float = 0.24  # further share lost as floc strength goes from 1 to 0
+    weak_floc_loss: float = 0.18  # further share lost as floc strength goes from 1 to 0
 
 
 @dataclass(frozen=True)

@@ -73,7 +73,7 @@ def equilibrium_solids(pressure_kpa: Array, factor: Array, sludge: Sludge) -> Ar
 def time_constant_s(solids_kg_m2: Array, floc: Array, sludge: Sludge) -> Array:
     """Return the consolidation time constant [s] of a cake of `solids_kg_m2` draining through both faces."""
     thickness_m = solids_kg_m2 / SOLIDS_DENSITY_KG_M3
-    diffusion = 4.0 * thickness_m**2 / (np.pi**2 * 4.0 * sludge.consolidation_m2_s * floc**1.5)
+    diffusion = 4.0 * thickness_m**2 / (np.pi**2 * 4.0 * sludge.consolidation_m2_s * floc**2.2)
     result: Array = diffusion + sludge.creep_s
     return result
 
@@ -99,7 +99,10 @@ def press(
     contact = wedge_contact(machine.wedge_gaps, layer_mm)
     held = 1.6 * sludge.yield_solids
     surplus = solids_kg_m2 * np.maximum(1.0 / solids_in - 1.0 / held, 0.0)
-    letting_out_s = surplus / machine.free_water_rate_kg_m2_s * (1.0 + 0.10 * fouling)
+    # However wet the layer, most of the press still presses: what the first half cannot let out leaves sideways.
+    half_s = 0.5 * machine.pressure_zone_length_m / speed_m_s
+    needed_s = surplus / machine.free_water_rate_kg_m2_s * (1.0 + 0.10 * fouling)
+    letting_out_s = half_s * (1.0 - np.exp(-needed_s / half_s))
     wedge_s = contact * machine.wedge_length_m / speed_m_s - letting_out_s
     tau = time_constant_s(solids_kg_m2, floc, sludge)
     start = np.minimum(np.maximum(solids_in, held * 0.98), 0.9 * sludge.equilibrium_solids)
@@ -115,7 +118,4 @@ def press(
         reach = equilibrium_solids(pressure, quality, sludge)
         gain = (1.0 - np.exp(-np.maximum(available, 0.0) / tau)) * np.maximum(reach - solids, 0.0)
         solids = solids + (1.0 - REBOUND) * gain
-    # Time still owed to free water means the layer never closed up: it leaves as wet as its water allows.
-    unfinished = np.clip(-debt / np.maximum(letting_out_s, 1e-9), 0.0, 1.0)
-    solids = solids * (1.0 - unfinished) + np.minimum(solids, solids_in) * unfinished
     return Pressing(solids=np.maximum(solids, solids_in), wedge_contact=contact)
