@@ -214,32 +214,105 @@ def upsets() -> tuple[Upset, ...]:
         Cause("unknown", 0.11, "", "write down what was seen at the press"),
     )
     bad = Upset(
-        "bfp-1", "bfp-1-20260318T1415Z", at("2026-03-18T16:12Z"), at("2026-03-18T16:21Z"), at("2026-03-18T16:24Z"), at("2026-03-18T21:30Z"),
-        "wet_cake", ("wet_cake", "low_capture", "dose_off"), 2, "polymer_flow", "polymer_loss", causes,
-        "cake 17.5 % against 20.3 %, dose 4.2 kg/t against 7.1 kg/t", 412.0, 286.0,
-    )  # fmt: skip
+        "bfp-1",
+        "bfp-1-20260318T1415Z",
+        at("2026-03-18T16:12Z"),
+        at("2026-03-18T16:21Z"),
+        at("2026-03-18T16:24Z"),
+        at("2026-03-18T21:30Z"),
+        "wet_cake",
+        ("wet_cake", "low_capture", "dose_off"),
+        2,
+        "polymer_flow",
+        "polymer_loss",
+        causes,
+        "cake 17.5 % against 20.3 %, dose 4.2 kg/t against 7.1 kg/t",
+        412.0,
+        286.0,
+    )
     swing = replace(
-        bad, run="bfp-1-20260305T1415Z", start=at("2026-03-05T18:00Z"), effect_start=None, detected_at=at("2026-03-05T18:20Z"), end=at("2026-03-05T20:10Z"),
-        kind="feed_swing", kinds=("feed_swing",), severity=1, first_sign="feed_solids", cause="feed_thick",
-        causes=(Cause("feed_thick", 0.62, "feed solids rose to 3.4 %", "grab a feed sample"), Cause("unknown", 0.38, "", "")),
-        evidence="feed solids 3.4 % against 2.6 %", lost_dry_solids_kg=None, extra_cost=None,
-    )  # fmt: skip
+        bad,
+        run="bfp-1-20260305T1415Z",
+        start=at("2026-03-05T18:00Z"),
+        effect_start=None,
+        detected_at=at("2026-03-05T18:20Z"),
+        end=at("2026-03-05T20:10Z"),
+        kind="feed_swing",
+        kinds=("feed_swing",),
+        severity=1,
+        first_sign="feed_solids",
+        cause="feed_thick",
+        causes=(
+            Cause("feed_thick", 0.62, "feed solids rose to 3.4 %", "grab a feed sample"),
+            Cause("unknown", 0.38, "", ""),
+        ),
+        evidence="feed solids 3.4 % against 2.6 %",
+        lost_dry_solids_kg=None,
+        extra_cost=None,
+    )
     trip = replace(
-        swing, run="bfp-1-20260327T1415Z", start=at("2026-03-27T17:00Z"), detected_at=at("2026-03-27T17:01Z"), end=at("2026-03-27T17:25Z"),
-        kind="belt_trip", kinds=("belt_trip", "press_stop"), severity=3, first_sign="belt_trip", cause="belt_tracking",
-        causes=(Cause("belt_tracking", 0.9, "the trip came with both belts at speed", "look at the steering roll and the feed's spread"),),
-        evidence="24 minutes stopped", lost_dry_solids_kg=0.0, extra_cost=15.2,
-    )  # fmt: skip
+        swing,
+        run="bfp-1-20260327T1415Z",
+        start=at("2026-03-27T17:00Z"),
+        detected_at=at("2026-03-27T17:01Z"),
+        end=at("2026-03-27T17:25Z"),
+        kind="belt_trip",
+        kinds=("belt_trip", "press_stop"),
+        severity=3,
+        first_sign="belt_trip",
+        cause="belt_tracking",
+        causes=(
+            Cause(
+                "belt_tracking",
+                0.9,
+                "the trip came with both belts at speed",
+                "look at the steering roll and the feed's spread",
+            ),
+        ),
+        evidence="24 minutes stopped",
+        lost_dry_solids_kg=0.0,
+        extra_cost=15.2,
+    )
     return swing, bad, trip
 
 
 def findings() -> tuple[Finding, ...]:
     at = pd.Timestamp
     return (
-        Finding("bfp-1", "BFP1_FILTRATE_SOLIDS", "filtrate_solids", "gap", at("2026-03-24T16:00Z"), at("2026-03-24T19:00Z"), "capture is not known for 180 minutes", "180 minutes without a reading", 180),
-        Finding("bfp-1", HOSTILE_TAG, "gravity_zone_depth", "frozen", at("2026-03-12T15:00Z"), at("2026-03-13T22:00Z"), "left out of 510 minutes", "the same reading 31.00 for 510 minutes", 510),
-        Finding(None, "lab.csv", None, "unit_suspect", at("2026-03-19T17:00Z"), at("2026-03-19T17:01Z"), "one sample left out: " + HOSTILE_NOTE, "cake TS 3.1 %", 1),
-    )  # fmt: skip
+        Finding(
+            "bfp-1",
+            "BFP1_FILTRATE_SOLIDS",
+            "filtrate_solids",
+            "gap",
+            at("2026-03-24T16:00Z"),
+            at("2026-03-24T19:00Z"),
+            "capture is not known for 180 minutes",
+            "180 minutes without a reading",
+            180,
+        ),
+        Finding(
+            "bfp-1",
+            HOSTILE_TAG,
+            "gravity_zone_depth",
+            "frozen",
+            at("2026-03-12T15:00Z"),
+            at("2026-03-13T22:00Z"),
+            "left out of 510 minutes",
+            "the same reading 31.00 for 510 minutes",
+            510,
+        ),
+        Finding(
+            None,
+            "lab.csv",
+            None,
+            "unit_suspect",
+            at("2026-03-19T17:00Z"),
+            at("2026-03-19T17:01Z"),
+            "one sample left out: " + HOSTILE_NOTE,
+            "cake TS 3.1 %",
+            1,
+        ),
+    )
 
 
 def lab() -> pd.DataFrame:
@@ -291,9 +364,16 @@ def inputs() -> tuple[InputFile, ...]:
 def context(of: Plant | None = None, span: Period | None = None) -> PageContext:
     of = of or plant()
     return PageContext(
-        plant=of, press=of.presses[0], period=span or period(of), covered_share=0.991, inputs=inputs(), findings=findings(),
-        excluded=of.excludes, notes=("Filtrate is metered with the belt wash.",), lab=lab(),
-    )  # fmt: skip
+        plant=of,
+        press=of.presses[0],
+        period=span or period(of),
+        covered_share=0.991,
+        inputs=inputs(),
+        findings=findings(),
+        excluded=of.excludes,
+        notes=("Filtrate is metered with the belt wash.",),
+        lab=lab(),
+    )
 
 
 def review(of: Plant | None = None) -> PeriodReview:
@@ -308,13 +388,22 @@ def review(of: Plant | None = None) -> PeriodReview:
         dry = fed * capture / 100
         rows.append(
             {
-                "day": day, "mode": "dewatering", "feed_volume_m3": part["feed_flow_m3_h"].sum() / 60, "feed_dry_solids_t": fed, "dry_cake_t": dry,
-                "wet_cake_t": dry / part["cake_solids_pct"].mean() * 100, "capture_pct": capture, "cake_solids_pct": part["cake_solids_pct"].mean(),
-                "polymer_dose_kg_t": part["polymer_dose_kg_t"].mean(), "solids_loading_kg_h_m": part["solids_loading_kg_h_m"].mean(),
-                "hydraulic_loading_m3_h_m": part["hydraulic_loading_m3_h_m"].mean(), "belt_speed_ratio": part["belt_speed_ratio"].mean(),
-                "press_hours": len(part) / 60, "run_hours": len(part) / 60 + 0.75,
+                "day": day,
+                "mode": "dewatering",
+                "feed_volume_m3": part["feed_flow_m3_h"].sum() / 60,
+                "feed_dry_solids_t": fed,
+                "dry_cake_t": dry,
+                "wet_cake_t": dry / part["cake_solids_pct"].mean() * 100,
+                "capture_pct": capture,
+                "cake_solids_pct": part["cake_solids_pct"].mean(),
+                "polymer_dose_kg_t": part["polymer_dose_kg_t"].mean(),
+                "solids_loading_kg_h_m": part["solids_loading_kg_h_m"].mean(),
+                "hydraulic_loading_m3_h_m": part["hydraulic_loading_m3_h_m"].mean(),
+                "belt_speed_ratio": part["belt_speed_ratio"].mean(),
+                "press_hours": len(part) / 60,
+                "run_hours": len(part) / 60 + 0.75,
             }
-        )  # fmt: skip
+        )
     by_day = pd.DataFrame(rows)
     by_shift = by_day.assign(shift="day")[["day", "shift", *by_day.columns[1:]]]
     runs = by_day.drop(columns=["day"]).assign(
@@ -352,19 +441,51 @@ def _figures(by_day: pd.DataFrame) -> dict[str, Figure]:
     minutes = int(total["press_hours"] * 60)
     return {
         "feed_volume_m3": Figure(total["feed_volume_m3"], "m3", n=minutes, previous=5_210.0),
-        "feed_dry_solids_t": Figure(total["feed_dry_solids_t"], "t", total["feed_dry_solids_t"] * 0.97, total["feed_dry_solids_t"] * 1.03, minutes, "feed flow times feed solids", 134.0),
-        "dry_cake_t": Figure(total["dry_cake_t"], "t", total["dry_cake_t"] * 0.97, total["dry_cake_t"] * 1.03, minutes, "", 128.0),
-        "wet_cake_t": Figure(total["wet_cake_t"], "t", total["wet_cake_t"] * 0.96, total["wet_cake_t"] * 1.04, minutes, "", 640.0),
+        "feed_dry_solids_t": Figure(
+            total["feed_dry_solids_t"],
+            "t",
+            total["feed_dry_solids_t"] * 0.97,
+            total["feed_dry_solids_t"] * 1.03,
+            minutes,
+            "feed flow times feed solids",
+            134.0,
+        ),
+        "dry_cake_t": Figure(
+            total["dry_cake_t"],
+            "t",
+            total["dry_cake_t"] * 0.97,
+            total["dry_cake_t"] * 1.03,
+            minutes,
+            "",
+            128.0,
+        ),
+        "wet_cake_t": Figure(
+            total["wet_cake_t"],
+            "t",
+            total["wet_cake_t"] * 0.96,
+            total["wet_cake_t"] * 1.04,
+            minutes,
+            "",
+            640.0,
+        ),
         "solids_returned_t": Figure(5.9, "t", 4.9, 6.9, minutes, "", 5.1),
         "polymer_kg": Figure(978.0, "kg", 950.0, 1_006.0, minutes, "", 990.0),
         "washwater_m3": Figure(2_112.0, "m3", n=minutes, previous=2_050.0),
         "energy_kwh": Figure(None, "kWh", reason="no power or energy meter is listed for this press"),
-        "capture_pct": Figure(95.9, "%", 95.2, 96.5, minutes, "filtrate_metered", 96.4, Limit(low=95.0), True),
-        "cake_solids_pct": Figure(20.1, "%", 19.8, 20.5, minutes, "cake meter, corrected by grabs", 20.6, Limit(low=19.0), True),
+        "capture_pct": Figure(
+            95.9, "%", 95.2, 96.5, minutes, "filtrate_metered", 96.4, Limit(low=95.0), True
+        ),
+        "cake_solids_pct": Figure(
+            20.1, "%", 19.8, 20.5, minutes, "cake meter, corrected by grabs", 20.6, Limit(low=19.0), True
+        ),
         "thickened_solids_pct": Figure(None, "%", reason="the press did not thicken in this period"),
         "polymer_dose_kg_t": Figure(9.4, "kg/t", 9.1, 9.7, minutes, "", 6.9, Limit(high=9.0), False),
-        "solids_loading_kg_h_m": Figure(338.0, "kg/h/m", 328.0, 348.0, minutes, "", 331.0, Limit(high=450.0), True),
-        "hydraulic_loading_m3_h_m": Figure(13.0, "m3/h/m", 12.7, 13.3, minutes, "", 12.6, Limit(high=13.1), None),
+        "solids_loading_kg_h_m": Figure(
+            338.0, "kg/h/m", 328.0, 348.0, minutes, "", 331.0, Limit(high=450.0), True
+        ),
+        "hydraulic_loading_m3_h_m": Figure(
+            13.0, "m3/h/m", 12.7, 13.3, minutes, "", 12.6, Limit(high=13.1), None
+        ),
         "belt_speed_ratio": Figure(1.95, "", n=minutes, previous=1.9),
         "press_hours": Figure(float(total["press_hours"]), "h", n=minutes, previous=168.0),
         "run_hours": Figure(float(total["run_hours"]), "h", n=minutes, previous=182.0),
@@ -372,29 +493,53 @@ def _figures(by_day: pd.DataFrame) -> dict[str, Figure]:
         "cost_per_dry_t": Figure(405.1, "USD/t", 391.0, 419.0, minutes, "", 398.0),
         "washwater_m3_t": Figure(15.6, "m3/t", n=minutes, previous=15.3),
         "energy_kwh_t": Figure(None, "kWh/t", reason="no power or energy meter is listed for this press"),
-    }  # fmt: skip
+    }
 
 
 def account() -> DayAccount:
     at = pd.Timestamp
     bad = upsets()[1]
     return DayAccount(
-        day=BAD_DAY, verdict="bad", answer="Bad cake day: 18.4 % against a usual 20.3 %.", cake_solids_pct=18.4, usual_cake_solids_pct=20.3, capture_pct=91.8, usual_capture_pct=95.9,
-        compared_with=(ComparedDay(date(2026, 3, 11), "same weekday, feed solids within 0.1 point"), ComparedDay(date(2026, 3, 16), "nearest day at this loading")),
+        day=BAD_DAY,
+        verdict="bad",
+        answer="Bad cake day: 18.4 % against a usual 20.3 %.",
+        cake_solids_pct=18.4,
+        usual_cake_solids_pct=20.3,
+        capture_pct=91.8,
+        usual_capture_pct=95.9,
+        compared_with=(
+            ComparedDay(date(2026, 3, 11), "same weekday, feed solids within 0.1 point"),
+            ComparedDay(date(2026, 3, 16), "nearest day at this loading"),
+        ),
         changes=(
-            Difference("polymer_dose_kg_t", 4.9, 7.1, 6.7, 7.6, -9.8), Difference("cake_solids_pct", 18.4, 20.3, 19.9, 20.8, -8.1),
-            Difference("filtrate_tss_mg_l", 1180.0, 560.0, 480.0, 650.0, 7.2), Difference("capture_pct", 91.8, 95.9, 95.1, 96.6, -6.3),
-            Difference("gravity_zone_depth_mm", 44.0, 34.0, 31.0, 37.0, 4.4), Difference("feed_solids_pct", 2.62, 2.58, 2.45, 2.75, 0.4),
+            Difference("polymer_dose_kg_t", 4.9, 7.1, 6.7, 7.6, -9.8),
+            Difference("cake_solids_pct", 18.4, 20.3, 19.9, 20.8, -8.1),
+            Difference("filtrate_tss_mg_l", 1180.0, 560.0, 480.0, 650.0, 7.2),
+            Difference("capture_pct", 91.8, 95.9, 95.1, 96.6, -6.3),
+            Difference("gravity_zone_depth_mm", 44.0, 34.0, 31.0, 37.0, 4.4),
+            Difference("feed_solids_pct", 2.62, 2.58, 2.45, 2.75, 0.4),
             Difference("gravity_belt_speed_m_min", 6.02, 6.05, 5.2, 7.1, -0.1),
         ),
         timeline=(
-            Move(at("2026-03-18T16:12Z"), "polymer_flow", "down", 760.0, "L/h"), Move(at("2026-03-18T16:14Z"), "gravity_zone_depth", "up", 14.0, "mm"),
-            Move(at("2026-03-18T16:19Z"), "filtrate_solids", "up", 900.0, "mg/L"), Move(at("2026-03-18T16:21Z"), "cake_solids", "down", 2.9, "%"),
+            Move(at("2026-03-18T16:12Z"), "polymer_flow", "down", 760.0, "L/h"),
+            Move(at("2026-03-18T16:14Z"), "gravity_zone_depth", "up", 14.0, "mm"),
+            Move(at("2026-03-18T16:19Z"), "filtrate_solids", "up", 900.0, "mg/L"),
+            Move(at("2026-03-18T16:21Z"), "cake_solids", "down", 2.9, "%"),
         ),
-        contributions=(Contribution("polymer_loss", 1.5, 1.1, 1.9), Contribution("feed_thick", 0.1, -0.1, 0.3), Contribution("gravity_belt_fast", -0.05, -0.2, 0.1), Contribution("unexplained", 0.35, 0.0, 0.7)),
-        causes=bad.causes, checks=("Draw the polymer pump down against a stopwatch.", "Look for air in the polymer suction and a blocked strainer.", "Take a cake and a filtrate grab and note the time."),
+        contributions=(
+            Contribution("polymer_loss", 1.5, 1.1, 1.9),
+            Contribution("feed_thick", 0.1, -0.1, 0.3),
+            Contribution("gravity_belt_fast", -0.05, -0.2, 0.1),
+            Contribution("unexplained", 0.35, 0.0, 0.7),
+        ),
+        causes=bad.causes,
+        checks=(
+            "Draw the polymer pump down against a stopwatch.",
+            ("Look for air in the polymer suction and a blocked strainer."),
+            ("Take a cake and a filtrate grab and note the time."),
+        ),
         notes=("The belt's own speed is read at the drive, so a slipping belt cannot be seen.",),
-    )  # fmt: skip
+    )
 
 
 def tuning() -> Tuning:
@@ -419,22 +564,55 @@ def tuning() -> Tuning:
     )
     blocks = pd.DataFrame(
         {
-            "start_utc": start, "end_utc": start + pd.Timedelta(minutes=45), "gravity_belt_speed_m_min": ran,
-            "cake_solids_pct": 20.5 - 0.35 * (ran - 6.1) ** 2 + random.normal(0, 0.35, 64), "capture_pct": 96.0 - 0.3 * (ran - 5.8) ** 2 + random.normal(0, 0.4, 64),
+            "start_utc": start,
+            "end_utc": start + pd.Timedelta(minutes=45),
+            "gravity_belt_speed_m_min": ran,
+            "cake_solids_pct": 20.5 - 0.35 * (ran - 6.1) ** 2 + random.normal(0, 0.35, 64),
+            "capture_pct": 96.0 - 0.3 * (ran - 5.8) ** 2 + random.normal(0, 0.4, 64),
             "solids_loading_kg_h_m": random.normal(338, 20, 64),
         }
-    )  # fmt: skip
+    )
     step_test = pd.DataFrame(
         {
-            "step": range(1, 7), "gravity_belt_speed_m_min": [6.1, 5.3, 6.7, 5.7, 6.1, 6.9], "settle_min": 20, "hold_min": 30,
+            "step": range(1, 7),
+            "gravity_belt_speed_m_min": [6.1, 5.3, 6.7, 5.7, 6.1, 6.9],
+            "settle_min": 20,
+            "hold_min": 30,
             "samples": "cake TS, filtrate TSS, feed TS at 20, 35 and 50 min",
         }
-    )  # fmt: skip
+    )
     return Tuning(
-        decision="window", reason="both estimates agree and the least cost lies inside the speeds that were run", recommended=Recommended(6.1, 5.7, 6.5, 1.97), curve=curve,
-        now={"gravity_belt_speed_m_min": 6.8, "belt_speed_ratio": 2.19, "cake_solids_pct": 20.3, "capture_pct": 95.7, "cost_per_dry_t": 403.2},
-        gain=Gain(4_400.0, 900.0, 8_100.0, "USD/y"), identifiability=Identifiability(2.6, 0.62, 19, 21), step_test=step_test, blocks=blocks,
-        changes=pd.DataFrame({"time": start[:3], "speed_before_m_min": [5.5, 6.0, 6.6], "speed_after_m_min": [6.0, 6.6, 6.0], "cake_solids_change_pct": [0.2, -0.1, 0.15]}),
-        by_load=pd.DataFrame({"solids_loading_kg_h_m": [300.0, 340.0, 380.0], "gravity_belt_speed_m_min": [5.8, 6.1, 6.5], "low": [5.4, 5.7, 6.0], "high": [6.2, 6.5, 6.9]}),
-        decided_by="cost", notes=("Days were resampled whole, 500 times, for the limits.",),
-    )  # fmt: skip
+        decision="window",
+        reason=("both estimates agree and the least cost lies inside the speeds that were run"),
+        recommended=Recommended(6.1, 5.7, 6.5, 1.97),
+        curve=curve,
+        now={
+            "gravity_belt_speed_m_min": 6.8,
+            "belt_speed_ratio": 2.19,
+            "cake_solids_pct": 20.3,
+            "capture_pct": 95.7,
+            "cost_per_dry_t": 403.2,
+        },
+        gain=Gain(4_400.0, 900.0, 8_100.0, "USD/y"),
+        identifiability=Identifiability(2.6, 0.62, 19, 21),
+        step_test=step_test,
+        blocks=blocks,
+        changes=pd.DataFrame(
+            {
+                "time": start[:3],
+                "speed_before_m_min": [5.5, 6.0, 6.6],
+                "speed_after_m_min": [6.0, 6.6, 6.0],
+                "cake_solids_change_pct": [0.2, -0.1, 0.15],
+            }
+        ),
+        by_load=pd.DataFrame(
+            {
+                "solids_loading_kg_h_m": [300.0, 340.0, 380.0],
+                "gravity_belt_speed_m_min": [5.8, 6.1, 6.5],
+                "low": [5.4, 5.7, 6.0],
+                "high": [6.2, 6.5, 6.9],
+            }
+        ),
+        decided_by="cost",
+        notes=("Days were resampled whole, 500 times, for the limits.",),
+    )

@@ -1,6 +1,8 @@
-"""Comes in: the results of the rooms before (SI, UTC). Goes out: pages, JSON, tables and workbooks, written whole.
+"""Comes in: the results of the rooms before (SI, UTC). Goes out: pages, JSON, tables and workbooks, written
+whole.
 
-Machine files stay SI and UTC; what people read is in the plant's units and the plant's time. Nothing is computed here.
+Machine files stay SI and UTC; what people read is in the plant's units and the plant's time. Nothing is
+computed here.
 """
 
 from trendkit.reports.context import PageContext

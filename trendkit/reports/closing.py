@@ -18,9 +18,12 @@ def method_section(context: PageContext, notes: Sequence[str]) -> Section:
     told = tuple(dict.fromkeys(shown.retold(note) for note in (*context.notes, *notes) if note))
     general = (
         "Means over any span are ratios of sums (solids kept over solids fed), not means of minute values.",
-        "Means count the minutes with the press feeding steadily; totals, hours and costs count every minute.",
-        "Cake and filtrate are matched to the feed that made them, minutes earlier, by the sludge's own travel time.",
-        "Limits are 95 %: the true value lies inside them 19 times in 20, if the meters are as good as stated.",
+        "Means count the minutes with the press feeding steadily; totals, hours and costs count "
+        "every minute.",
+        "Cake and filtrate are matched to the feed that made them, minutes earlier, by the sludge's "
+        "own travel time.",
+        "Limits are 95 %: the true value lies inside them 19 times in 20, if the meters are as good "
+        "as stated.",
     )
     return Section("method", "How it was worked out", "", (Listing((*told, *general)),))
 
@@ -48,9 +51,11 @@ def provenance_section(context: PageContext, clock: PlantClock, made: str) -> Se
     read = tuple(f"{each.file}: {note}" for each in context.inputs for note in each.notes)
     share = f"{context.covered_share:.1%}".replace("%", "\u00a0%")
     text = (
-        f"{context.press.name}, {context.plant.name}. {period_text(context.plant, context.period)}, {clock.zone}. "
+        f"{context.press.name}, {context.plant.name}. "
+        f"{period_text(context.plant, context.period)}, {clock.zone}. "
         f"Feed flow known for {share} of the period. Plant file SHA-256 {context.plant.sha256}. "
-        f"Lines join readings; a state or setting holds until its next. trendkit {__version__}{', made ' + made if made else ''}."
+        f"Lines join readings; a state or setting holds until its next. "
+        f"trendkit {__version__}{', made ' + made if made else ''}."
     )
     items: list[Item] = [inputs]
     if read:

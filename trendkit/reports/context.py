@@ -1,4 +1,6 @@
-"""What every page says about itself: which press, which period, which inputs, what is wrong with the readings."""
+"""What every page says about itself: which press, which period, which inputs, what is wrong with the
+readings.
+"""
 
 from __future__ import annotations
 
@@ -16,9 +18,9 @@ from trendkit.plant.model import Exclude, Plant, Press
 class PageContext:
     """The frame around one page: plant, press, period, inputs and the faults found in the readings.
 
-    `covered_share` is the share of the period's bins with a good feed-flow reading, 0 to 1. `excluded` are the
-    plant file's exclusions that fall in the period. `lab` is the press's bench sheet as `exports.read_lab`
-    frames it, None when there is none.
+    `covered_share` is the share of the period's bins with a good feed-flow reading, 0 to 1. `excluded` are
+    the plant file's exclusions that fall in the period. `lab` is the press's bench sheet as
+    `exports.read_lab` frames it, None when there is none.
     """
 
     plant: Plant

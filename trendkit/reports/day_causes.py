@@ -14,6 +14,7 @@ FAR = 3.0  # robust spreads from usual that ask for attention
 
 
 def share_section(account: DayAccount, shown: Shown) -> Section:
+    """Return the section on how many points each factor took; empty when none could be shared out."""
     if not account.contributions:
         return Section("shares", "Where the points went", "", ())
     parts = [
@@ -45,13 +46,15 @@ def share_section(account: DayAccount, shown: Shown) -> Section:
         "Points of cake solids lost to each factor",
         finding,
         draw_contributions("shares-drawing", parts),
-        "The dark rule through each bar is its 95 % limits. The dashed bar is what these tags do not explain.",
+        "The dark rule through each bar is its 95 % limits. The dashed bar is what these tags do not "
+        "explain.",
         sheet,
     )
     return Section("loss", "Where the points went", "Compared with days of like feed and load.", (panel,))
 
 
 def cause_section(account: DayAccount, shown: Shown) -> Section:
+    """Return the section on the ranked causes and what would settle each."""
     rows = tuple(
         (
             said(CAUSES, cause.cause).capitalize(),
@@ -62,13 +65,17 @@ def cause_section(account: DayAccount, shown: Shown) -> Section:
         for cause in account.causes
     )
     heads = (Head("Cause"), Head("Weight", is_number=True), Head("Because"), Head("What would settle it"))
-    note = "Weights share out the evidence among the causes; they are no certainty. Streaks, ponding and slime must be seen: the tags are only consistent with them."
+    note = (
+        "Weights share out the evidence among the causes; they are no certainty. Streaks, ponding and "
+        "slime must be seen: the tags are only consistent with them."
+    )
     return Section(
         "causes", "Likeliest causes", note, (Sheet("Causes, likeliest first", heads, rows),) if rows else ()
     )
 
 
 def check_section(account: DayAccount, shown: Shown) -> Section:
+    """Return the section with the cautions, then the checks in order."""
     items: list[Item] = [caution_list()]
     if account.checks:
         items.append(
@@ -85,6 +92,7 @@ def check_section(account: DayAccount, shown: Shown) -> Section:
 
 
 def comparison_section(account: DayAccount, shown: Shown) -> Section:
+    """Return the section that holds the day against the days it is compared with."""
     items: list[Item] = []
     if account.changes:
         items.append(

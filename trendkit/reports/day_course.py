@@ -36,13 +36,17 @@ _WITHOUT_MOVES = (
 
 
 def moved(move: Move, clock: PlantClock, shown: Shown) -> str:
+    """Return one move in words: "polymer flow down by 201 gal/h at 10:12"."""
     size, unit = display(abs(move.size), move.unit, shown.system, is_difference=True)
     amount = (
         f"{shown.digits(abs(move.size), move.unit)}\u00a0{unit or move.unit}".strip()
         if is_known(size)
         else ""
     )
-    return f"{figure_name(move.role).lower()} {move.direction} by {amount} at {clock.time_text(move.time, with_day=False)}"
+    return (
+        f"{figure_name(move.role).lower()} {move.direction} by {amount} at "
+        f"{clock.time_text(move.time, with_day=False)}"
+    )
 
 
 def _active(period: Period, table: FigureTable) -> Period:
@@ -67,6 +71,7 @@ def _column_of(move: Move, frame: pd.DataFrame) -> str | None:
 def course_section(
     context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset], shown: Shown
 ) -> Section:
+    """Return the section on what left its usual band, in order, over the hours the press moved."""
     period = _active(context.period, table)
     clock = clock_of(period)
     frame = table.frame[(table.frame.index >= period.start_utc) & (table.frame.index < period.end_utc)]
@@ -80,7 +85,10 @@ def course_section(
             else "No tag left its usual band on this day."
         )
         svg = draw_rows("day-rows", rows, spans(upsets), clock)
-        caption = "The dotted rule marks the first move through all the tags. Cake and filtrate answer minutes later, since the sludge has to travel."
+        caption = (
+            "The dotted rule marks the first move through all the tags. Cake and filtrate answer minutes "
+            "later, since the sludge has to travel."
+        )
         items.append(
             Panel(
                 "day-rows",
@@ -91,7 +99,10 @@ def course_section(
                 _move_sheet(moves, clock, shown),
             )
         )
-    note = "Grey band: the usual range of the comparison days. A triangle above a plot: when it left its usual band, and which way. Shaded: upsets, numbered as listed below."
+    note = (
+        "Grey band: the usual range of the comparison days. A triangle above a plot: when it left its "
+        "usual band, and which way. Shaded: upsets, numbered as listed below."
+    )
     return Section("course", "What moved, and when", note, tuple(items))
 
 

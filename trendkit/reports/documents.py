@@ -18,7 +18,9 @@ from trendkit.upsets.results import Cause, DayAccount, Upset
 
 
 def frame_of_page(command: str, context: PageContext, notes: Sequence[str]) -> dict[str, Any]:
-    """Return the keys every page's JSON opens with; `cautions` are the notes, then those for work at the press."""
+    """Return the keys every page's JSON opens with; `cautions` are the notes, then those for work at the
+    press.
+    """
     period = context.period
     return {
         "command": command,
@@ -139,7 +141,9 @@ def review_document(
 def troubleshoot_document(
     context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]
 ) -> dict[str, Any]:
-    """Return troubleshoot.json: the verdict, the differences, the order of signs, the causes and the checks."""
+    """Return troubleshoot.json: the verdict, the differences, the order of signs, the causes and the
+    checks.
+    """
     return {
         **frame_of_page("troubleshoot", context, (*table.notes, *account.notes)),
         "day": account.day,
@@ -177,7 +181,7 @@ def troubleshoot_document(
 
 
 def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, Any]:
-    """Return tune.json: the decision with its reason, the curve, what was recommended and what it is worth."""
+    """Return tune.json: the decision with its reason, the curve, the recommendation and its worth."""
     best, gain, known = tuning.recommended, tuning.gain, tuning.identifiability
     return {
         **frame_of_page("tune", context, (*table.notes, *tuning.notes)),

@@ -1,7 +1,7 @@
 """From an Altair chart to one inline SVG that is the same every time, fetches nothing and runs nothing.
 
-Altair and the renderer are loaded on first use. Ids inside each drawing carry the drawing's own name, since many
-drawings share one page.
+Altair and the renderer are loaded on first use. Ids inside each drawing carry the drawing's own name, since
+many drawings share one page.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""Drawings of figures that are not over a time axis: the press calendar, days against loading, cost, contributions."""
+"""Drawings of figures that are not over a time axis: the press calendar, days against loading, cost,
+contributions.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,9 @@ _BAR_GREY = "#a6a6a6"
 
 @dataclass(frozen=True)
 class CalendarDay:
-    """One plant day: hours with the feed on, dry solids made (text with unit), and whether it missed a limit."""
+    """One plant day: hours with the feed on, dry solids made (text with unit), and whether it missed a
+    limit.
+    """
 
     day: date
     hours: float
@@ -30,7 +34,7 @@ class CalendarDay:
 
 
 def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: date) -> Markup:
-    """Draw a sheet of weeks; in each day a bar of the hours pressed (full width is 24 h) and what was made."""
+    """Draw a sheet of weeks; in each day a bar of the hours pressed (its full width is 24 h)."""
     import altair as alt
 
     monday = first - timedelta(days=first.weekday())
@@ -116,7 +120,9 @@ def draw_days(
     x_title: str,
     x_limit: float | None,
 ) -> Markup:
-    """Draw days as dots, one panel per figure side by side, against one figure across; days off limits are named."""
+    """Draw days as dots, one panel per figure side by side, against one figure across; days off limits are
+    named.
+    """
     import altair as alt
 
     width = (TOTAL - 2 * LEFT - 40) / 2
@@ -181,21 +187,26 @@ def _day_panel(
 
 
 def _is_near(limit: float, points: Sequence[DayPoint]) -> bool:
-    """True when the limit lies within half the points' own spread of them, so that drawing it squeezes nothing."""
+    """True when the limit lies within half the points' own spread of them, so that drawing it squeezes
+    nothing.
+    """
     low, high = min(p.x for p in points), max(p.x for p in points)
     return low - (high - low) / 2 <= limit <= high + (high - low) / 2
 
 
 def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, unit: str) -> Markup:
-    """Draw cost lines as steps that add up from left to right: (name, amount, amount as text); the total last."""
+    """Draw cost lines as steps that add up from left to right: (name, amount, amount as text); the total
+    last.
+    """
     import altair as alt
 
-    ends, at = [], 0.0
+    ends: list[dict[str, Any]] = []
+    at = 0.0
     for name, amount, text in lines:
         ends.append({"name": name, "a": at, "b": at + amount, "text": text})
         at += amount
     ends.append({"name": "Together", "a": 0.0, "b": at, "text": total})
-    names = [each["name"] for each in ends]
+    names = [str(each["name"]) for each in ends]
     y = alt.Y("name:N", sort=names, scale=alt.Scale(domain=names, paddingInner=0.35), axis=_name_axis())
     scale = alt.Scale(domain=[0, at * 1.14], nice=False)
     axis = alt.Axis(title=unit, tickCount=6, grid=True)
@@ -221,7 +232,9 @@ def _name_axis() -> Any:
 
 
 def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float, bool]]) -> Markup:
-    """Draw points lost per factor with 95 % limits: (name, points, low, high, is explained); lost is to the right."""
+    """Draw points lost per factor with 95 % limits: (name, points, low, high, is explained); lost is to the
+    right.
+    """
     import altair as alt
 
     names = [name for name, *_ in parts]

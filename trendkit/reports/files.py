@@ -1,4 +1,4 @@
-"""Files that appear whole or not at all, and the machine-readable forms of the figure table and the ledger."""
+"""Files that appear whole or not at all, and the machine forms of the figure table and the ledger."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]
 def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
     """Return the figure tables of one or more presses under one another, contract columns first.
 
-    Columns begin with `time`, `feed_time`, `press`, `run`, `phase`, `mode`, `capture_method`; a column one press
-    lacks is NaN there.
+    Columns begin with `time`, `feed_time`, `press`, `run`, `phase`, `mode`, `capture_method`; a column one
+    press lacks is NaN there.
     """
     parts = []
     for table in tables:
@@ -69,7 +69,9 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a frame as CSV (UTF-8): empty cell where not known, times in UTC ending in Z, eight digits kept."""
+    """Return a frame as CSV (UTF-8): empty cell where not known, times in UTC ending in Z, eight digits
+    kept.
+    """
     columns: dict[str, pa.Array] = {}
     for name in frame.columns:
         column = frame[name]

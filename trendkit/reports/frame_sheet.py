@@ -17,7 +17,8 @@ def frame_sheet(
     columns_of: dict[str, str] | None = None,
     clock: PlantClock | None = None,
 ) -> Sheet:
-    """Return a frame as a sheet: SI columns in the reader's units, times in plant time, blanks left empty to fill in.
+    """Return a frame as a sheet: SI columns in the reader's units, times in plant time, blanks left empty to
+    fill in.
 
     `columns_of` names the column whose unit a bare column ("low") is in.
     """

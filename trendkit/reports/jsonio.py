@@ -1,4 +1,6 @@
-"""Plain JSON from results: null for what is not known, UTC times ending in Z, floats to six significant digits."""
+"""Plain JSON from results: null for what is not known, UTC times ending in Z, floats to six significant
+digits.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""What a page is made of, and how it becomes one HTML text. The content is plain values; the template only lays out."""
+"""What a page is made of, and how it becomes one HTML text. The content is plain values; the template only
+lays out.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +29,9 @@ class Cell:
 
 @dataclass(frozen=True)
 class Head:
-    """One column heading: name, unit under it, whether its cells are numbers, whether they stay on one line."""
+    """One column heading: name, unit under it, whether its cells are numbers, whether they stay on one
+    line.
+    """
 
     name: str
     unit: str = ""
@@ -120,7 +124,9 @@ REVIEW_HEADS = (Head("Value", "95 % limits"), Head("Where it lies"), Head("Targe
 
 @dataclass(frozen=True)
 class Page:
-    """One whole page. `facts` are the docket's terms; `answer` is the first thing read; `marked` its exceptions."""
+    """One whole page. `facts` are the docket's terms; `answer` is the first thing read; `marked` its
+    exceptions.
+    """
 
     title: str
     press: str
@@ -145,7 +151,8 @@ MARKS: dict[str, tuple[str, str]] = {
 
 
 def css_text(text: str) -> Markup:
-    """Return a text as a CSS string that cannot end early: everything but letters, digits and blanks is escaped.
+    """Return a text as a CSS string that cannot end early: everything but letters, digits and blanks is
+    escaped.
 
     Examples
     --------
@@ -157,7 +164,9 @@ def css_text(text: str) -> Markup:
 
 
 def made_at() -> str:
-    """Return when the page was made, as SOURCE_DATE_EPOCH gives it; "" without, so that equal inputs give equal bytes."""
+    """Return when the page was made, as SOURCE_DATE_EPOCH gives it; "" without, so that equal inputs give
+    equal bytes.
+    """
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
     return f"{datetime.fromtimestamp(int(epoch), UTC):%Y-%m-%d %H:%M} UTC" if epoch.isdigit() else ""
 

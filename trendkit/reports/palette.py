@@ -1,4 +1,5 @@
-"""The few colours of the pages, chosen so that each is told apart on paper, in grey and by a colour-blind eye.
+"""The few colours of the pages, chosen so that each is told apart on paper, in grey and by a colour-blind
+eye.
 
 Everything is ink, grey and white; one colour asks for attention, one marks what is chosen, and neither ever
 stands without a shape or a word. Blue and vermillion are those of the palette of Okabe and Ito (2008).
@@ -15,7 +16,8 @@ FAINT = "#f2f2f2"  # fills behind text
 ATTENTION = "#d55e00"  # vermillion: an upset, a missed limit, a fault in the readings
 CHOSEN = "#0072b2"  # blue: the recommended band, links
 
-# (foreground, background, least contrast): text needs 4.5, marks needed to read a chart need 3 (WCAG 2.2, 1.4.3 and 1.4.11).
+# (foreground, background, least contrast): text needs 4.5, marks needed to read a chart need 3 (WCAG 2.2,
+# success criteria 1.4.3 and 1.4.11).
 PAIRS: tuple[tuple[str, str, float], ...] = (
     (INK, PAPER, 4.5),
     (INK, FAINT, 4.5),

@@ -1,8 +1,9 @@
-"""Plant time for drawing and for reading: one steady offset on every axis, true wall-clock time in every text.
+"""Plant time for drawing and for reading: one steady offset on every axis, true wall-clock time in every
+text.
 
-A browser or a drawing library shifts local times to its own zone. So times are moved to plant time here and drawn
-on a UTC scale, where nothing moves them again. When the plant's clock changes inside the period, the axis keeps
-standard time throughout, so that no hour is drawn twice, and the page says so.
+A browser or a drawing library shifts local times to its own zone. So times are moved to plant time here and
+drawn on a UTC scale, where nothing moves them again. When the plant's clock changes inside the period, the
+axis keeps standard time throughout, so that no hour is drawn twice, and the page says so.
 """
 
 from __future__ import annotations
@@ -23,7 +24,9 @@ WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 @dataclass(frozen=True)
 class PlantClock:
-    """How moments of one period are drawn: `offset` is added to UTC; `changes` are clock changes inside (UTC)."""
+    """How moments of one period are drawn: `offset` is added to UTC; `changes` are clock changes inside
+    (UTC).
+    """
 
     period: Period
     offset: pd.Timedelta
@@ -52,7 +55,9 @@ class PlantClock:
         return day_text(self.period.local(moment).date())
 
     def time_text(self, moment: pd.Timestamp | None, with_day: bool = True) -> str:
-        """Return a UTC moment as wall-clock plant time; the zone's letters are added when the clock changes that day."""
+        """Return a UTC moment as wall-clock plant time; the zone's letters are added when the clock changes
+        that day.
+        """
         if moment is None or pd.isna(moment):
             return "–"
         local = self.period.local(moment)
@@ -74,7 +79,9 @@ def day_text(day: date, with_year: bool = True) -> str:
 
 
 def clock_of(period: Period) -> PlantClock:
-    """Return the clock of a period: its only offset, or the smaller one (standard time) when it changes inside."""
+    """Return the clock of a period: its only offset, or the smaller one (standard time) when it changes
+    inside.
+    """
     hours = pd.date_range(period.start_utc, period.end_utc, freq="h", inclusive="left")
     if not len(hours):
         hours = pd.DatetimeIndex([period.start_utc])
@@ -90,7 +97,6 @@ def period_text(plant: Plant, period: Period) -> str:
     Whole plant days are named by their dates, inclusive; anything else by its times.
     """
     first = period.local(period.start_utc)
-    last = period.local(period.end_utc - pd.Timedelta(seconds=1))
     starts_a_day = day_start(plant, first.date()) == period.start_utc
     after = period.local(period.end_utc).date()
     ends_a_day = day_start(plant, after) == period.end_utc
@@ -109,6 +115,6 @@ def period_text(plant: Plant, period: Period) -> str:
 
 
 _MONTH_NAMES = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
 )  # fmt: skip

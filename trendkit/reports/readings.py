@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from trendkit.findings import Finding
@@ -39,7 +40,10 @@ def quality_section(
                 tuple((figure_name(column, shown.system), why) for column, why in table.unavailable.items()),
             )
         )
-    note = "A bar is where a tag has readings; an outlined stretch is a fault. A faulty reading is left out of the figures, never deleted."
+    note = (
+        "A bar is where a tag has readings; an outlined stretch is a fault. A faulty reading is left out "
+        "of the figures, never deleted."
+    )
     return Section("readings", title, note, tuple(items))
 
 
@@ -55,7 +59,7 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
         known = frame[tag.column].notna()
         stretches = tuple(
             (frame.index[start], frame.index[stop - 1] + every)
-            for start, stop in segments(known.astype("float64").where(known).to_numpy(), most_missing=merged)
+            for start, stop in segments(np.where(known.to_numpy(), 1.0, np.nan), most_missing=merged)
         )
         faults = tuple(
             (finding, said(FAULTS, finding.fault))
@@ -68,13 +72,19 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
         tags.append(Availability(label, stretches, float(known.mean()) if len(known) else 0.0, faults))
     whole = sum(tag.share >= 0.98 for tag in tags)
     faulty = sum(bool(tag.faults) for tag in tags)
-    finding = f"{whole} of {len(tags)} tags have readings for at least 98 % of the period; {faulty or 'none'} of them show faults."
+    finding = (
+        f"{whole} of {len(tags)} tags have readings for at least 98 % of the period; {faulty or 'none'} "
+        "of them show faults."
+    )
     sheet = Sheet(
         "share of the period with readings",
         (Head("Tag"), Head("With readings", "%", True)),
         tuple((tag.label, f"{100 * tag.share:.1f}") for tag in tags),
     )
-    caption = f"Gaps shorter than {merged * table.every_s // 60 or 1} min are not drawn. {clock.zone[:1].upper()}{clock.zone[1:]}."
+    caption = (
+        f"Gaps shorter than {merged * table.every_s // 60 or 1} min are not drawn. "
+        f"{clock.zone[:1].upper()}{clock.zone[1:]}."
+    )
     svg = draw_availability("availability", tags, clock)
     return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
 
@@ -120,13 +130,13 @@ def _doubtful_samples(context: PageContext, clock: PlantClock) -> Sheet | None:
     lab = lab[(lab["sampled_at"] >= period.start_utc) & (lab["sampled_at"] < period.end_utc)]
     rows = tuple(
         (
-            clock.time_text(row.sampled_at),
-            f"{row.point} {row.analysis}",
-            f"{row.value:.4g}",
-            row.why,
-            row.note or DASH,
+            clock.time_text(row["sampled_at"]),
+            f"{row['point']} {row['analysis']}",
+            f"{row['value']:.4g}",
+            str(row["why"]),
+            str(row["note"] or DASH),
         )
-        for row in lab.itertuples(index=False)
+        for row in lab.to_dict("records")
     )
     heads = (
         Head("Sampled", is_short=True),

@@ -1,4 +1,6 @@
-"""Drawings of what follows from the gravity belt speed: the fitted response, its limits and the blocks it rests on."""
+"""Drawings of what follows from the gravity belt speed: the fitted response, its limits and the blocks it
+rests on.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ from trendkit.reports.value_axis import value_domain, value_y
 
 @dataclass(frozen=True)
 class Response:
-    """One figure over gravity belt speed, in the reader's units: rows of (speed, value, low, high), and the blocks."""
+    """One figure over gravity belt speed, in the reader's units: rows of (speed, value, low, high), and the
+    blocks.
+    """
 
     title: str
     curve: Sequence[tuple[float, float, float, float]]
@@ -31,7 +35,8 @@ def draw_responses(
     now: float | None,
     window: tuple[float, float, float] | None,
 ) -> Markup:
-    """Draw figures over gravity belt speed, one above the other: limits, blocks, the present speed, the best band.
+    """Draw figures over gravity belt speed, one above the other: limits, blocks, the present speed, the best
+    band.
 
     `window` is (least, best, greatest) of the recommended speed.
     """

@@ -93,6 +93,7 @@ def _like(figure: Figure, value: float) -> tuple[float | None, float | None]:
 
 
 def figure_sheet(caption: str, figures: Mapping[str, Figure], names: Sequence[str], shown: Shown) -> Sheet:
+    """Return figures as a sheet: value, limits, the period before, and the meaning or why it is not known."""
     rows = []
     for name in names:
         if name not in figures:
@@ -117,6 +118,7 @@ def figure_sheet(caption: str, figures: Mapping[str, Figure], names: Sequence[st
 
 
 def capture_sheet(by_method: Mapping[str, Figure], shown: Shown) -> Sheet:
+    """Return capture by every method beside the chosen one; a value over 100 % is shown and explained."""
     rows = []
     for method, figure in by_method.items():
         value, limits = shown.limited(figure.value, figure.low, figure.high, "capture_pct")

@@ -1,4 +1,6 @@
-"""The review page: how one press did over a month, a week or a shift, and whether the number can be defended."""
+"""The review page: how one press did over a month, a week or a shift, and whether the number can be
+defended.
+"""
 
 from __future__ import annotations
 
@@ -58,7 +60,10 @@ def review_page(
         marked=marked,
         sections=tuple(section for section in sections if section.items),
         lines=figure_lines(review.figures, shown),
-        lines_note="On the ruler: the bar is the 95 % limits, the upright the value, the hatching lies beyond the target, the diamond is the period before.",
+        lines_note=(
+            "On the ruler: the bar is the 95 % limits, the upright the value, the hatching lies beyond "
+            "the target, the diamond is the period before."
+        ),
     )
 
 
@@ -101,23 +106,25 @@ def _exceptions(review: PeriodReview, upsets: Sequence[Upset], shown: Shown) -> 
             marked.append(
                 (
                     "misses",
-                    f"{label}: {_told(figure, name, shown)} misses its target, {limit_text(figure.target, name, shown)}.",
+                    f"{label}: {_told(figure, name, shown)} misses its target, "
+                    f"{limit_text(figure.target, name, shown)}.",
                 )
             )
         elif figure.meets_target is None:
             marked.append(
                 (
                     "undecided",
-                    f"{label}: {_told(figure, name, shown)}; its limits lie on both sides of the target, {limit_text(figure.target, name, shown)}.",
+                    f"{label}: {_told(figure, name, shown)}; its limits lie on both sides of the "
+                    f"target, {limit_text(figure.target, name, shown)}.",
                 )
             )
     met = [figure_name(name, shown.system).lower() for name, figure in judged if figure.meets_target]
     if met:
         marked.append(("meets", f"Within target: {', '.join(met)}."))
     for name in ("capture_pct", "cake_solids_pct"):
-        figure = review.figures.get(name)
-        if figure is not None and not is_known(figure.value) and figure.reason:
-            marked.append(("undecided", f"{figure_name(name)} is not known: {figure.reason}."))
+        unknown = review.figures.get(name)
+        if unknown is not None and unknown.value is None and unknown.reason:
+            marked.append(("undecided", f"{figure_name(name)} is not known: {unknown.reason.rstrip('.')}."))
     marked.append(("", _upset_sentence(upsets, shown)))
     return tuple(marked)
 
@@ -135,7 +142,10 @@ def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
 
 
 def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:
-    note = "Each dot is a day; the outermost are named. A triangle is a day off its target. Long dashes are targets."
+    note = (
+        "Each dot is a day; the outermost are named. A triangle is a day off its target. Long dashes are "
+        "targets."
+    )
     return Section("loading", "Did loading matter?", note, loading_panel(context, review, shown))
 
 

@@ -80,7 +80,10 @@ def calendar_panel(context: PageContext, review: PeriodReview, shown: Shown) -> 
         f"; {missed} of them were off a target." if missed else "."
     )
     sheet = _day_sheet(review.by_day, ("press_hours", "dry_cake_t", "wet_cake_t"), shown)
-    caption = f"In each day: dry solids in cake ({shown.unit('dry_cake_t')}), hours with the feed on, and a bar of those hours (full width is 24 h). A triangle: a day's mean was off a target."
+    caption = (
+        f"In each day: dry solids in cake ({shown.unit('dry_cake_t')}), hours with the feed on, and a bar "
+        "of those hours (full width is 24 h). A triangle: a day's mean was off a target."
+    )
     return (
         Panel(
             "calendar",
@@ -111,7 +114,10 @@ def loading_panel(context: PageContext, review: PeriodReview, shown: Shown) -> t
     limit = _in_units(targets.get(column), column, shown)
     svg = draw_days("days-loading", panels, shown.name(column), limit.high if limit else None)
     loads = days[column].dropna()
-    finding = f"Daily loading lay between {shown.digits(loads.min(), column)} and {shown.amount(loads.max(), column)}; the days off a target are marked."
+    finding = (
+        f"Daily loading lay between {shown.digits(loads.min(), column)} and "
+        f"{shown.amount(loads.max(), column)}; the days off a target are marked."
+    )
     sheet = _day_sheet(days, (column, "cake_solids_pct", "capture_pct"), shown)
     return (
         Panel(
@@ -178,7 +184,8 @@ def cost_panel(review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
         missing = ", ".join(said(COST_LINES, name).lower() for name in review.missing_prices)
         items.append(
             Prose(
-                f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of nothing."
+                f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of "
+                "nothing."
             )
         )
     return tuple(items)

@@ -108,7 +108,8 @@ def _day_finding(column: str, days: pd.DataFrame, limit: Limit | None, shown: Sh
     known = days.dropna(subset=[column]) if column in days else pd.DataFrame()
     if known.empty:
         return f"{name} over the period.", ""
-    least, most = known.loc[known[column].idxmin()], known.loc[known[column].idxmax()]
+    order = known.sort_values(column, kind="stable")
+    least, most = order.iloc[0], order.iloc[-1]
     if len(known) == 1:
         text = f"{name} was {shown.amount(least[column], column)} on the one day with readings"
     else:

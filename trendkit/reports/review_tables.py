@@ -32,6 +32,7 @@ _DAY_COLUMNS = (
 
 
 def amounts_section(review: PeriodReview, shown: Shown) -> Section:
+    """Return the section on totals, hours and ratios, thickening apart, capture by each method."""
     items: list[Item] = [figure_sheet("Amounts, hours and ratios", review.figures, AMOUNTS, shown)]
     thick = review.by_mode.get("thickening")
     if thick:
@@ -43,6 +44,7 @@ def amounts_section(review: PeriodReview, shown: Shown) -> Section:
 
 
 def tables_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:
+    """Return the section with a row per day and a row per shift."""
     targets = context.press.targets
     items: list[Item] = []
     if not review.by_day.empty:
@@ -64,13 +66,13 @@ def _period_sheet(
     targets: Mapping[str, Mapping[str, Limit]],
     shown: Shown,
 ) -> Sheet:
-    has_modes = frame["mode"].nunique() > 1
+    has_modes = len(set(frame["mode"])) > 1
     columns = [name for name in _DAY_COLUMNS if name in frame and frame[name].notna().any()]
     heads = [Head({"day": "Day", "shift": "Shift"}[key]) for key in keys]
     if has_modes:
         heads.append(Head("Mode"))
     heads += [Head(figure_name(name, shown.system), shown.unit(name), is_number=True) for name in columns]
-    rows = []
+    rows: list[tuple[Cell | str, ...]] = []
     for _, row in frame.iterrows():
         first = [day_label(row["day"]), *(str(row[key]) for key in keys[1:])]
         if has_modes:
@@ -85,7 +87,11 @@ def _judged(row: pd.Series, name: str, targets: Mapping[str, Mapping[str, Limit]
 
 
 def upset_section(upsets: Sequence[Upset], clock: PlantClock, shown: Shown) -> Section:
+    """Return the section on the upset ledger."""
     if not upsets:
         return Section("upsets", "Upsets", "", (Prose("None was found in this period."),))
-    note = "The weight says how much of the evidence points to that cause. Severity is judged by the worst quarter of an hour."
+    note = (
+        "The weight says how much of the evidence points to that cause. Severity is judged by the worst "
+        "quarter of an hour."
+    )
     return Section("upsets", "Upsets", note, (upset_sheet(upsets, clock, shown),))

@@ -31,7 +31,7 @@ class Row:
 
 
 def draw_rows(slug: str, day_rows: Sequence[Row], spans: tuple[Span, ...], clock: PlantClock) -> Markup:
-    """Draw a day's tags under one another on one time axis; the first to move is ruled through all of them."""
+    """Draw a day's tags under one another on one time axis; the first to move is ruled through all."""
     import altair as alt
 
     first_move = next((row.moved_at for row in day_rows if row.is_first), None)

@@ -1,4 +1,6 @@
-"""A small ruler beside a figure: its limits as a bar, the value upright in it, the side beyond its target hatched."""
+"""A small ruler beside a figure: its limits as a bar, the value upright in it, the side beyond its target
+hatched.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,9 @@ def ruler(
     previous: float | None,
     misses: bool,
 ) -> Markup:
-    """Return the ruler's SVG, "" without a value. It repeats what stands beside it, so screen readers skip it."""
+    """Return the ruler's SVG, "" without a value. It repeats what stands beside it, so screen readers skip
+    it.
+    """
     bounds = [target.low, target.high] if target else []
     known = [
         float(each) for each in (value, low, high, previous, *bounds) if each is not None and is_known(each)
@@ -55,9 +59,8 @@ def ruler(
         )
     )
     return Markup(
-        f'<svg class="ruler" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" width="{_WIDTH:g}" height="{_HEIGHT:g}" aria-hidden="true">'
-        + "".join(parts)
-        + "</svg>"
+        f'<svg class="ruler" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" '
+        f'width="{_WIDTH:g}" height="{_HEIGHT:g}" aria-hidden="true">' + "".join(parts) + "</svg>"
     )
 
 
@@ -93,4 +96,5 @@ def _beyond(target: Limit | None, place: Callable[[float], float]) -> str:
 
 
 def _stop(at: float) -> str:
-    return f'<line x1="{at:g}" x2="{at:g}" y1="{_MIDDLE - 10:g}" y2="{_MIDDLE + 10:g}" stroke="{INK}" stroke-width="1.5"/>'
+    place = f'x1="{at:g}" x2="{at:g}" y1="{_MIDDLE - 10:g}" y2="{_MIDDLE + 10:g}"'
+    return f'<line {place} stroke="{INK}" stroke-width="1.5"/>'

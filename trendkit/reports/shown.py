@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from typing import TypeGuard
 
 from trendkit.plant.display import display, rounded, significant, unit_label
 from trendkit.reports.words import CAUSES, figure_name
@@ -12,7 +13,7 @@ from trendkit.reports.words import CAUSES, figure_name
 DASH = "–"
 
 
-def is_known(value: float | None) -> bool:
+def is_known(value: float | None) -> TypeGuard[float]:
     """True for a finite number, False for None and NaN."""
     return value is not None and math.isfinite(value)
 
@@ -43,7 +44,9 @@ class Shown:
     def digits(
         self, value: float | None, column: str, low: float | None = None, high: float | None = None
     ) -> str:
-        """Return the bare number, with no more digits than `low` and `high` support; days are counted whole."""
+        """Return the bare number, with no more digits than `low` and `high` support; days are counted
+        whole.
+        """
         if column == "press_days" and is_known(value):
             return f"{value:.0f}"
         return significant(self.number(value, column), self.number(low, column), self.number(high, column))
@@ -98,8 +101,8 @@ def joined(number: str, unit: str) -> str:
 
 
 _UNITS_RETOLD = (
-    "m3/h/m", "m³/h/m", "kg/h/m", "m3/h", "m³/h", "kg/h", "L/h", "m/min", "m/h", "kg/t", "m3/t", "m³/t", "kWh/t", "kN/m",
-    "kPa", "kg/m2", "kg/m²", "m3", "m³", "kg", "mm", "t", "°C", "degC",
+    "m3/h/m", "m³/h/m", "kg/h/m", "m3/h", "m³/h", "kg/h", "L/h", "m/min", "m/h", "kg/t", "m3/t",
+    "m³/t", "kWh/t", "kN/m", "kPa", "kg/m2", "kg/m²", "m3", "m³", "kg", "mm", "t", "°C", "degC",
 )  # fmt: skip
 _NUMBER = r"[-−+]?\d[\d,\u202f]*(?:\.\d+)?"
 _CAUSE_KEY = re.compile(rf"\b({'|'.join(key for key in CAUSES if '_' in key)})\b")

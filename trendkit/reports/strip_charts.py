@@ -1,4 +1,6 @@
-"""One figure over plant time: limits behind, target across, upsets shaded and numbered, grab samples on top."""
+"""One figure over plant time: limits behind, target across, upsets shaded and numbered, grab samples on
+top.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +51,9 @@ class Strip:
 
 
 def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
-    """Draw one figure over the period: limits behind, target across, upsets shaded and numbered, grabs on top."""
+    """Draw one figure over the period: limits behind, target across, upsets shaded and numbered, grabs on
+    top.
+    """
     import altair as alt
 
     line = thin(strip.line)
@@ -150,7 +154,7 @@ def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
 
     layers: list[Any] = []
     limit = strip.limit or Limit()
-    for value, words, baseline in ((limit.low, "at least", "middle"), (limit.high, "at most", "middle")):
+    for value, words in ((limit.low, "at least"), (limit.high, "at most")):
         if value is None:
             continue
         source = alt.Chart(inline([{"v": value, "text": f"{words} {value:.3g}"}]))
@@ -159,7 +163,7 @@ def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
                 y=value_y("v", domain, strip.unit)
             )
         )
-        label = source.mark_text(align="left", baseline=baseline, dx=6, fontSize=11)
+        label = source.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
         layers.append(label.encode(x=alt.value(WIDTH), y=value_y("v", domain, strip.unit), text="text:N"))
     return layers
 

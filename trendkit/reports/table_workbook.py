@@ -19,7 +19,8 @@ MOST_ROWS = 1_048_575  # rows of one sheet, the heading left out (ECMA-376 workb
 
 
 def table_workbook(frame: pd.DataFrame, plant: Plant) -> bytes:
-    """Return the figure table as a workbook in the plant's units and time; columns null throughout are left out.
+    """Return the figure table as a workbook in the plant's units and time; columns null throughout are left
+    out.
 
     Raises
     ------

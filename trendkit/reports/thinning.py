@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -11,7 +13,9 @@ _SHORTEST = 4  # points an M4 bin keeps: first, least, greatest, last
 
 
 def segments(values: npt.NDArray[np.float64], most_missing: int = 0) -> list[tuple[int, int]]:
-    """Return the stretches of known values as (start, stop) positions; up to `most_missing` NaN are bridged."""
+    """Return the stretches of known values as (start, stop) positions; up to `most_missing` NaN are
+    bridged.
+    """
     known = np.flatnonzero(np.isfinite(values))
     if not len(known):
         return []
@@ -24,10 +28,13 @@ def segments(values: npt.NDArray[np.float64], most_missing: int = 0) -> list[tup
 def thin(series: pd.Series, most: int = MOST_POINTS) -> pd.DataFrame:
     """Return the points of a line to draw: `time`, `value`, `segment`, at most about `most` of them.
 
-    Each stretch between gaps gets its share of the points, at least four, chosen as the first, least, greatest and
-    last of equal spans (M4; Jugel et al., 2014), so that the least and greatest value of the whole always stay.
+    Each stretch between gaps gets its share of the points, at least four, chosen as the first, least,
+    greatest and last of equal spans (M4; Jugel et al., 2014), so that the least and greatest value of the
+    whole always stay.
     """
     from tsdownsample import M4Downsampler
+
+    downsampler: Any = M4Downsampler
 
     values = series.to_numpy(dtype=np.float64)
     parts = segments(values, most_missing=2)
@@ -37,7 +44,7 @@ def thin(series: pd.Series, most: int = MOST_POINTS) -> pd.DataFrame:
         places = start + np.flatnonzero(np.isfinite(values[start:stop]))
         share = max(_SHORTEST, most * len(places) // max(total, 1) // _SHORTEST * _SHORTEST)
         if total > most and len(places) > share:
-            places = places[M4Downsampler().downsample(values[places], n_out=share).astype(np.int64)]
+            places = places[downsampler().downsample(values[places], n_out=share).astype(np.int64)]
         kept.append(np.unique(places))
     positions = np.concatenate(kept) if kept else np.array([], dtype=np.int64)
     numbers = np.repeat(np.arange(len(kept)), [len(part) for part in kept]) if kept else positions
@@ -52,7 +59,7 @@ def band(low: pd.Series, high: pd.Series, every: pd.Timedelta) -> pd.DataFrame:
     both = pd.DataFrame({"low": low, "high": high}).dropna()
     if both.empty:
         return pd.DataFrame({"time": both.index, "low": [], "high": [], "segment": []})
-    means = both.groupby(both.index.floor(every)).mean()
+    means = both.groupby(pd.DatetimeIndex(both.index).floor(every)).mean()
     steps = np.diff(means.index.to_numpy()) > every.to_timedelta64()
     means["segment"] = np.concatenate(([0], np.cumsum(steps)))
     means.index.name = "time"

@@ -17,7 +17,9 @@ _DAY_MS = 86_400_000
 
 
 def ticks(clock: PlantClock) -> tuple[list[tuple[int, str]], bool]:
-    """Return the axis's ticks as (drawn milliseconds, label), and True when the labels belong mid-day, not at ticks."""
+    """Return the axis's ticks as (drawn milliseconds, label), and True when the labels belong mid-day, not
+    at ticks.
+    """
     period = clock.period
     if period.hours <= 50:
         return _hour_ticks(clock), False

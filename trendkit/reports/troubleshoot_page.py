@@ -1,4 +1,6 @@
-"""The bad-day page: was it a bad cake day, what moved first, what cost how much, what to check at the press."""
+"""The bad-day page: was it a bad cake day, what moved first, what cost how much, what to check at the
+press.
+"""
 
 from __future__ import annotations
 
@@ -51,8 +53,8 @@ def troubleshoot_page(
         sections=tuple(section for section in sections if section.items),
         lines=_lines(account, shown),
         lines_heads=(Head("This day"), Head("Where it lies"), Head("Usual"), Head("Distance from usual")),
-        lines_note="On the ruler: the bar is the usual range of the comparison days, the upright this day, the diamond "
-        "their middle. A triangle stands where the day is over three times the usual spread away.",
+        lines_note="On the ruler: the bar is the usual range of the comparison days, the upright this day, "
+        "the diamond their middle. A triangle stands where the day is over three usual spreads away.",
     )
 
 
@@ -115,7 +117,9 @@ def _line(change: Difference, shown: Shown) -> FigureLine:
         shown.digits(each, name, change.usual_low, change.usual_high)
         for each in (change.usual_low, change.usual_high)
     )
-    value = f"{shown.digits(change.value, name, change.usual_low, change.usual_high)}\u00a0{shown.unit(name)}".strip()
+    value = (
+        f"{shown.digits(change.value, name, change.usual_low, change.usual_high)}\u00a0{shown.unit(name)}"
+    ).strip()
     return FigureLine(
         name=figure_name(name, shown.system),
         meaning=meaning(name, shown.system),

@@ -18,6 +18,7 @@ _MOST_CHANGES = 40
 
 
 def load_section(tuning: Tuning, shown: Shown) -> Section:
+    """Return the section on the best speed at other loads; empty when the load is not known."""
     if tuning.by_load.empty:
         return Section("load", "When the load changes", "", ())
     sheet = frame_sheet(
@@ -28,6 +29,7 @@ def load_section(tuning: Tuning, shown: Shown) -> Section:
 
 
 def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section:
+    """Return the section on how much the records can say and what followed each speed change."""
     known = tuning.identifiability
     share = (
         DASH
@@ -68,7 +70,8 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
             if not name.endswith(("_low", "_high")) and name not in ("run", "day", "is_clean")
         ]
         sheet = frame_sheet(
-            f"What followed each speed change ({min(len(tuning.changes), _MOST_CHANGES)} of {len(tuning.changes)} shown)",
+            f"What followed each speed change ({min(len(tuning.changes), _MOST_CHANGES)} of "
+            f"{len(tuning.changes)} shown)",
             tuning.changes[names].head(_MOST_CHANGES),
             shown,
             clock=clock,
@@ -77,12 +80,14 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
     return Section(
         "evidence",
         "How sure this is",
-        "Two estimates are made: one from all steady stretches with the feed's differences taken out, one from what followed each change of speed.",
+        "Two estimates are made: one from all steady stretches with the feed's differences taken "
+        "out, one from what followed each change of speed.",
         tuple(items),
     )
 
 
 def step_test_section(tuning: Tuning, shown: Shown) -> Section:
+    """Return the section with the cautions and the step-test sheet to fill in."""
     if tuning.step_test.empty:
         return Section("step-test", "The step test", "", ())
     sheet = tuning.step_test
@@ -92,5 +97,8 @@ def step_test_section(tuning: Tuning, shown: Shown) -> Section:
     if rules:
         items.append(Listing(rules))
     items.append(frame_sheet("Sheet to fill in, in this order", sheet.drop(columns=once), shown))
-    note = "Holds in random order, so that a slow change in the sludge favours no speed. Print it, fill it in, and read it back in with --step-test."
+    note = (
+        "Holds in random order, so that a slow change in the sludge favours no speed. Print it, fill it "
+        "in, and read it back in with --step-test."
+    )
     return Section("step-test", "The step test", note, tuple(items))

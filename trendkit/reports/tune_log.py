@@ -12,6 +12,7 @@ from trendkit.tuning.results import Tuning
 
 
 def log_section(context: PageContext, tuning: Tuning, shown: Shown) -> Section:
+    """Return the section with a paragraph for the log."""
     note = "A note for the operators' log, to copy as it stands. The shift lead decides."
     return Section("log", "For the log", note, (Prose(_log_text(context, tuning, shown), "log"),))
 
@@ -20,21 +21,34 @@ def _log_text(context: PageContext, tuning: Tuning, shown: Shown) -> str:
     press, best, now = context.press.name, tuning.recommended, tuning.now.get(SPEED)
     when = period_text(context.plant, context.period)
     if tuning.decision in ("insufficient", "disagree") or best is None:
-        return f"{press}: the records of {when} do not settle the gravity belt speed. Leave it as it is. The step test on the tuning page would settle it; ask the lead before starting it."
+        return (
+            f"{press}: the records of {when} do not settle the gravity belt speed. Leave it as it is. The "
+            "step test on the tuning page would settle it; ask the lead before starting it."
+        )
     low, high = (shown.digits(each, SPEED, best.low, best.high) for each in (best.low, best.high))
     unit = shown.unit(SPEED)
     if tuning.decision == "flat":
-        return f"{press}: by the records of {when}, any gravity belt speed from {low} to {high} {unit} gives the same result. Pick one, hold it, and leave the speed alone when the feed changes."
+        return (
+            f"{press}: by the records of {when}, any gravity belt speed from {low} to {high} {unit} gives "
+            "the same result. Pick one, hold it, and leave the speed alone when the feed changes."
+        )
     watch = _watch_words(context, shown)
     if tuning.decision == "step_outwards":
-        return f"{press}: by the records of {when}, {shown.retold(tuning.reason)}. One step a day at most, nothing else changed. {watch}"
+        return (
+            f"{press}: by the records of {when}, {shown.retold(tuning.reason)}. One step a day at most, "
+            f"nothing else changed. {watch}"
+        )
     move = (
         f" It runs at {shown.amount(now, SPEED)} now: go there in small steps."
         if now is not None and is_known(now) and not best.low <= now <= best.high
         else ""
     )
     aim = shown.digits(best.gravity_belt_speed_m_min, SPEED, best.low, best.high)
-    return f"{press}: by the records of {when}, run the gravity belt at about {aim} {unit}, and keep it between {low} and {high} {unit}.{move} Leave feed, polymer, pressure belt and tension alone meanwhile. {watch}"
+    return (
+        f"{press}: by the records of {when}, run the gravity belt at about {aim} {unit}, and keep it "
+        f"between {low} and {high} {unit}.{move} Leave feed, polymer, pressure belt and tension alone "
+        f"meanwhile. {watch}"
+    )
 
 
 def _watch_words(context: PageContext, shown: Shown) -> str:

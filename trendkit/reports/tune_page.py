@@ -1,4 +1,6 @@
-"""The tuning page: where the gravity belt should run, how sure that is, and the step test that would settle it."""
+"""The tuning page: where the gravity belt should run, how sure that is, and the step test that would settle
+it.
+"""
 
 from __future__ import annotations
 
@@ -54,8 +56,8 @@ def tune_page(context: PageContext, tuning: Tuning, table: FigureTable) -> Page:
         sections=tuple(section for section in sections if section.items),
         lines=_lines(context, tuning, shown),
         lines_heads=(Head("There", "95 % limits"), Head("Where it lies"), Head("Target"), Head("Now")),
-        lines_note="What the fitted response gives at the recommended speed. On the ruler: the bar is the 95 % limits, "
-        "the upright the value there, the diamond the present one, the hatching lies beyond the target.",
+        lines_note="What the fitted response gives at the recommended speed. On the ruler: the bar is the "
+        "95 % limits, the upright the value there, the diamond the present one, the hatching beyond target.",
     )
 
 
@@ -69,14 +71,26 @@ def _speed_band(tuning: Tuning, shown: Shown) -> str:
 def _answer(context: PageContext, tuning: Tuning, shown: Shown) -> str:
     press, best = context.press.name, tuning.recommended
     if tuning.decision == "insufficient":
-        return f"These readings cannot tell where the gravity belt of {press} should run: {shown.retold(tuning.reason).rstrip('.')}."
+        return (
+            f"These readings cannot tell where the gravity belt of {press} should run: "
+            f"{shown.retold(tuning.reason).rstrip('.')}."
+        )
     if tuning.decision == "disagree" or best is None:
-        return f"Two ways of reading the records of {press} disagree about the gravity belt, so leave its speed as it is and run the step test."
+        return (
+            f"Two ways of reading the records of {press} disagree about the gravity belt, so leave its "
+            "speed as it is and run the step test."
+        )
     if tuning.decision == "flat":
         low, high = (shown.digits(each, SPEED, best.low, best.high) for each in (best.low, best.high))
-        return f"Any gravity belt speed from {low} to {high}\u00a0{shown.unit(SPEED)} does as well on {press}: hold one of them and spare the belt."
+        return (
+            f"Any gravity belt speed from {low} to {high}\u00a0{shown.unit(SPEED)} does as well on "
+            f"{press}: hold one of them and spare the belt."
+        )
     if tuning.decision == "step_outwards":
-        return f"The best gravity belt speed of {press} lies at or beyond the edge of what was run: {shown.retold(tuning.reason).rstrip('.')}."
+        return (
+            f"The best gravity belt speed of {press} lies at or beyond the edge of what was run: "
+            f"{shown.retold(tuning.reason).rstrip('.')}."
+        )
     ratio = (
         f", {best.belt_speed_ratio:.2f} times the pressure belt" if is_known(best.belt_speed_ratio) else ""
     )
@@ -108,7 +122,9 @@ def _exceptions(context: PageContext, tuning: Tuning, shown: Shown) -> tuple[tup
     marked.append(
         (
             "",
-            f"It rests on {known.days} days, {known.independent_changes} speed changes made while the rest held still, and a speed range of {spread}; {share} of the speed's movement does not merely follow feed, load or dose.",
+            f"It rests on {known.days} days, {known.independent_changes} speed changes made while the "
+            f"rest held still, and a speed range of {spread}; {share} of the speed's movement does "
+            "not merely follow feed, load or dose.",
         )
     )
     return tuple(marked)
@@ -125,7 +141,10 @@ def _gain_text(tuning: Tuning) -> str:
     ]
     unit = f"{gain.unit.removesuffix('/y')} a year" if is_money else gain.unit
     if gain.low <= 0 <= gain.high:
-        return f"Against the present speed that may be worth nothing: {numbers[0]} {unit} ({numbers[1]} to {numbers[2]})."
+        return (
+            f"Against the present speed that may be worth nothing: {numbers[0]} {unit} ({numbers[1]} to "
+            f"{numbers[2]})."
+        )
     return (
         f"Against the present speed that is worth about {numbers[0]} {unit} ({numbers[1]} to {numbers[2]})."
     )

@@ -18,6 +18,7 @@ OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 
 
 def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Section:
+    """Return the section with the fitted response and, where prices are given, the cost."""
     targets = context.press.targets.get("dewatering", {})
     responses = [
         response
@@ -27,11 +28,12 @@ def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Sect
     if not responses:
         return Section("response", "How the press answers", "", ())
     best, now = tuning.recommended, tuning.now.get(SPEED)
-    window = (
-        None
-        if best is None
-        else tuple(shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high))
-    )
+    window = None
+    if best is not None:
+        low, middle, high = (
+            shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high)
+        )
+        window = (low, middle, high)
     drawn_now = shown.number(now, SPEED) if now is not None and is_known(now) else None
     items: list[Item] = []
     svg = draw_responses("response-drawing", responses, shown.name(SPEED), drawn_now, window)
@@ -41,7 +43,9 @@ def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Sect
             "Cake solids and capture over gravity belt speed",
             _curve_finding(tuning, shown),
             svg,
-            f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own feed; the line is fitted with feed, load and dose held at their usual. No speed beyond those run is judged.",
+            f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own "
+            "feed; the line is fitted with feed, load and dose held at their usual. No speed beyond "
+            "those run is judged.",
             _curve_sheet(tuning, shown),
         )
     )
@@ -62,7 +66,11 @@ def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Sect
                 "At the prices of the plant file.",
             )
         )
-    note = "Line and grey band: the fitted response with its 95 % limits. Circles: steady stretches. Blue dashed band: recommended, “best” its middle. Dotted rule: the present speed. Long dashes: target."
+    note = (
+        "Line and grey band: the fitted response with its 95 % limits. Circles: steady stretches. Blue "
+        "dashed band: recommended, “best” its middle. Dotted rule: the present speed. Long dashes: "
+        "target."
+    )
     return Section("response", "How the press answers", note, tuple(items))
 
 
@@ -104,7 +112,10 @@ def _curve_finding(tuning: Tuning, shown: Shown) -> str:
         return "The steady stretches are shown; they do not carry a fit."
     cake, speed = curve["cake_solids_pct"], curve[SPEED]
     span = f"{shown.digits(speed.min(), SPEED)} to {shown.amount(speed.max(), SPEED)}"
-    return f"Over {span}, fitted cake solids lie between {cake.min():.1f} and {cake.max():.1f}\u00a0%, driest at {shown.amount(speed[cake.idxmax()], SPEED)}."
+    return (
+        f"Over {span}, fitted cake solids lie between {cake.min():.1f} and {cake.max():.1f}\u00a0%, "
+        f"driest at {shown.amount(float(speed.iloc[int(cake.argmax())]), SPEED)}."
+    )
 
 
 def _curve_sheet(tuning: Tuning, shown: Shown) -> Sheet | None:

@@ -13,7 +13,9 @@ from trendkit.upsets.results import Upset
 
 
 def spans(upsets: Sequence[Upset], kinds: Iterable[str] | None = None) -> tuple[Span, ...]:
-    """Return the upsets that show one of `kinds` (all without it) as spans, numbered by their place in the ledger."""
+    """Return the upsets that show one of `kinds` (all without it) as spans, numbered by their place in the
+    ledger.
+    """
     wanted = None if kinds is None else set(kinds)
     return tuple(
         Span(number, upset.start, upset.end)
@@ -23,7 +25,7 @@ def spans(upsets: Sequence[Upset], kinds: Iterable[str] | None = None) -> tuple[
 
 
 def upset_sheet(upsets: Sequence[Upset], clock: PlantClock, shown: Shown) -> Sheet:
-    """Return the ledger for people: numbers as in the drawings, plant time, evidence in the reader's units."""
+    """Return the ledger for people: numbered as drawn, in plant time, evidence in the reader's units."""
     heads = (
         Head("No.", is_number=True),
         Head("From", "plant time", is_short=True),

@@ -122,8 +122,9 @@ SEVERITIES = {1: "1 slight", 2: "2 clear", 3: "3 severe"}
 
 # Suffixes that carry a unit, longest first, for columns without a name of their own.
 _UNIT_SUFFIXES = (
-    "_m3_h_m", "_kg_h_m", "_m3_h", "_kg_h", "_l_h", "_mg_l", "_kg_m2", "_kg_t", "_m3_t", "_kwh_t", "_m_min", "_kn_m",
-    "_m_h", "_degc", "_kwh", "_kpa", "_ntu", "_rpm", "_pct", "_utc", "_min", "_mm", "_m3", "_kw", "_kg", "_s", "_h", "_t",
+    "_m3_h_m", "_kg_h_m", "_m3_h", "_kg_h", "_l_h", "_mg_l", "_kg_m2", "_kg_t", "_m3_t", "_kwh_t", "_m_min",
+    "_kn_m", "_m_h", "_degc", "_kwh", "_kpa", "_ntu", "_rpm", "_pct", "_utc", "_min", "_mm", "_m3", "_kw",
+    "_kg", "_s", "_h", "_t",
 )  # fmt: skip
 
 
@@ -158,5 +159,7 @@ def meaning(column: str, system: str = "si") -> str:
 
 
 def said(table: dict[str, str], key: str) -> str:
-    """Return the plain words for a key of one of the tables above, the key spelled out when it is not there."""
+    """Return the plain words for a key of one of the tables above, the key spelled out when it is not
+    there.
+    """
     return table.get(key, key.replace("_", " "))

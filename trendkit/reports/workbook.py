@@ -1,4 +1,6 @@
-"""figures.xlsx for people: the plant's units, plant time, limits and a sheet of notes; the same bytes every time."""
+"""figures.xlsx for people: the plant's units, plant time, limits and a sheet of notes; the same bytes every
+time.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +30,7 @@ def review_workbook(
 
     shown, local = shown_for(context), local_reader(context.period.timezone)
     workbook = Workbook()
-    workbook.remove(workbook.active)
+    del workbook["Sheet"]
     figures = [_figure_row(name, figure, "dewatering", shown) for name, figure in review.figures.items()]
     for mode, others in review.by_mode.items():
         if mode != "dewatering":
@@ -118,7 +120,7 @@ def _upset_rows(
         f"Extra cost, {shown.currency}",
         "Run",
     )
-    rows = [
+    rows: list[Row] = [
         (
             number,
             local(each.start),
@@ -138,7 +140,7 @@ def _upset_rows(
 
 def _fault_rows(context: PageContext, local: Any) -> tuple[Sequence[str], list[Row], Mapping[int, str]]:
     heads = ("Tag", "Role", "Fault", "From, plant time", "To, plant time", "Seen", "Effect", "Count")
-    rows = [
+    rows: list[Row] = [
         (
             each.tag,
             each.role,
@@ -158,7 +160,8 @@ def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable) -
     period = period_text(context.plant, context.period)
     notes = [
         f"{context.press.name}, {context.plant.name}, {period}, times in {context.period.timezone}.",
-        f"Feed flow known for {context.covered_share:.1%} of the period. Units: {context.plant.display_units}. trendkit {__version__}.",
+        f"Feed flow known for {context.covered_share:.1%} of the period. Units: "
+        f"{context.plant.display_units}. trendkit {__version__}.",
         *(
             f"Input {each.file}: {each.rows} rows, {each.refused} refused, SHA-256 {each.sha256}"
             for each in context.inputs
@@ -169,7 +172,8 @@ def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable) -
         *review.notes,
         *(f"{figure_name(column)}: {why}" for column, why in table.unavailable.items()),
         *(
-            f"Left out of means, kept in totals: {each.start_utc:%Y-%m-%d %H:%M} to {each.end_utc:%Y-%m-%d %H:%M} UTC, {each.reason}"
+            f"Left out of means, kept in totals: {each.start_utc:%Y-%m-%d %H:%M} to "
+            f"{each.end_utc:%Y-%m-%d %H:%M} UTC, {each.reason}"
             for each in context.excluded
         ),
         *AT_THE_PRESS,

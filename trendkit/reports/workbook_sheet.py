@@ -67,6 +67,7 @@ def finished(workbook: Any) -> bytes:
 def add_sheet(
     workbook: Any, title: str, heads: Sequence[str], rows: Iterable[Row], formats: Mapping[int, str]
 ) -> None:
+    """Add a sheet with bold headings, sensible widths and the heading kept in sight; `formats` by column."""
     from openpyxl.styles import Alignment, Border, Font, Side
     from openpyxl.utils import get_column_letter
 
@@ -93,6 +94,8 @@ def add_sheet(
 
 
 def local_reader(timezone: str) -> Any:
+    """Return a function from UTC moments to plant time without zone, as spreadsheets hold times."""
+
     def local(moment: pd.Timestamp | None) -> datetime | None:
         if moment is None or pd.isna(moment):
             return None

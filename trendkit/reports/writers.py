@@ -25,9 +25,11 @@ from trendkit.upsets.results import DayAccount, Upset
 def write_review(
     folder: Path, context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
 ) -> dict[str, str]:
-    """Write review.html and .json, figures.parquet, figures.xlsx and upsets.csv; return the answer and the page's path.
+    """Write review.html and .json, figures.parquet, figures.xlsx and upsets.csv; return the answer and the
+    page's path.
 
-    `table` holds the period's rows; numbers in machine files are SI, on the page and in the workbook the plant's.
+    `table` holds the period's rows; numbers in machine files are SI, on the page and in the workbook the
+    plant's.
     """
     from trendkit.reports.workbook import review_workbook
 
@@ -86,7 +88,9 @@ def require_suffix(path: Path, suffixes: Sequence[str]) -> None:
 
 
 def write_table(path: Path, tables: Sequence[FigureTable], plant: Plant) -> Path:
-    """Write the figure tables under one another: .parquet and .csv in SI and UTC, .xlsx in the plant's units and time."""
+    """Write the figure tables under one another: .parquet and .csv in SI and UTC, .xlsx in the plant's
+    units and time.
+    """
     suffix = path.suffix.lower()
     require_suffix(path, (".parquet", ".csv", ".xlsx"))
     frame = joined_table(tables)
@@ -110,7 +114,10 @@ def upset_line(upset: Upset, plant: Plant) -> str:
     from trendkit.plant.calendar import Period
 
     clock = clock_of(Period(upset.start, upset.end, plant.timezone))
-    return f"{upset.press}  {clock.time_text(upset.start)}  severity {upset.severity}  {said(KINDS, upset.kind)}: {said_cause(upset)}"
+    return (
+        f"{upset.press}  {clock.time_text(upset.start)}  severity {upset.severity}  "
+        f"{said(KINDS, upset.kind)}: {said_cause(upset)}"
+    )
 
 
 def said_cause(upset: Upset) -> str:
