@@ -107,7 +107,8 @@ def made_up_curve(slope_pct: float, scatter_pct: float, seed: int) -> Curve:
     along = (speeds - 6.0) / 4.0
     burden, burden_draws = 400.0 * (1.0 + slope_pct / 100.0 * along), 400.0 * (1.0 + draws / 100.0 * along)
     nothing, none_drawn = np.zeros(41), np.zeros((400, 41))
-    return Curve(speeds, nothing, none_drawn, nothing, none_drawn, burden, burden_draws, nothing, none_drawn)
+    every, every_drawn = np.ones(41, dtype=bool), np.ones((400, 41), dtype=bool)
+    return Curve(speeds, nothing, none_drawn, nothing, none_drawn, burden, burden_draws, every, every_drawn)
 
 
 def test_estimates_that_differ_beyond_chance_stop_the_recommendation() -> None:

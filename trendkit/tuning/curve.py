@@ -30,25 +30,24 @@ class Curve:
     capture_draws: Floats
     burden: Floats  # cost per dry tonne, or wet tonnes per dry tonne of cake
     burden_draws: Floats
-    shortfall: Floats  # points by which the targets are missed
-    shortfall_draws: Floats
+    allowed: npt.NDArray[np.bool_]  # speeds that may be chosen, the targets considered
+    allowed_draws: npt.NDArray[np.bool_]
 
     @property
     def best(self) -> int:
         """Position of the best speed."""
-        return int(_best(self.burden[None, :], self.shortfall[None, :])[0])
+        return int(np.argmin(np.where(self.allowed, self.burden, np.inf)))
 
     @property
     def best_draws(self) -> npt.NDArray[np.int64]:
         """Position of the best speed in each resample."""
-        return _best(self.burden_draws, self.shortfall_draws)
+        best: npt.NDArray[np.int64] = np.where(self.allowed_draws, self.burden_draws, np.inf).argmin(axis=1)
+        return best
 
     def near_best(self) -> tuple[int, int]:
         """Return the positions between which every speed is within 1 % of the least burden, targets kept."""
         best = self.best
-        good = (self.burden <= self.burden[best] * (1.0 + NEAR_BEST)) & (
-            self.shortfall <= self.shortfall[best] + 1e-9
-        )
+        good = (self.burden <= self.burden[best] * (1.0 + NEAR_BEST)) & self.allowed
         low = best - int(np.argmin(np.r_[good[best::-1], False])) + 1
         high = best + int(np.argmin(np.r_[good[best:], False])) - 1
         return low, high
@@ -74,14 +73,6 @@ class Curve:
         return frame
 
 
-def _best(burden: Floats, shortfall: Floats) -> npt.NDArray[np.int64]:
-    """Return, row by row, the least burden among the speeds that miss the targets least."""
-    least = shortfall.min(axis=1, keepdims=True)
-    allowed = shortfall <= least + 1e-9
-    best: npt.NDArray[np.int64] = np.argmin(np.where(allowed, burden, np.inf), axis=1)
-    return best
-
-
 def _curve(
     speeds: Floats, cake: Floats, cake_draws: Floats, loss: Floats, loss_draws: Floats, worth: Worth
 ) -> Curve:
@@ -94,8 +85,8 @@ def _curve(
         capture_draws,
         worth.burden(cake, capture),
         worth.burden(cake_draws, capture_draws),
-        worth.shortfall(cake, capture),
-        worth.shortfall(cake_draws, capture_draws),
+        worth.allowed(cake, capture),
+        worth.allowed(cake_draws, capture_draws),
     )
 
 

@@ -10,24 +10,38 @@ from trendkit.tuning.results import Identifiability
 
 LEAST_BLOCKS = 24
 LEAST_DAYS = 5
-LEAST_RANGE = 0.10  # of the median speed, between the 5th and 95th percentile
+LEAST_RANGE = 0.12  # of the median speed
 LEAST_FREE_SHARE = 0.05
-LEAST_FREE_SPREAD = 0.015  # standard deviation of the log speed that the other inputs do not explain
-LEAST_CHANGES = 4
+LEAST_FREE_SPREAD = 0.03  # standard deviation of the log speed that the other inputs do not explain
+RUN_BLOCKS, RUN_DAYS = 4, 2  # blocks and days at or beyond a speed for it to count as run
 
 
 def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
     """Return what the steady blocks hold: speed range [m/min], free share, independent changes, days.
 
-    The range runs from the 5th to the 95th percentile of the blocks. The free share is one minus R squared of
+    The range is that of `range_run`. The free share is one minus R squared of
     the log speed on the logarithms of the other inputs (parabolas), adjusted for the number of columns.
     """
     if blocks.empty:
         return Identifiability(0.0, 0.0, 0, 0)
-    low, high = np.quantile(blocks[SPEED].dropna(), [0.05, 0.95])
+    low, high = range_run(blocks)
     independent = int(changes["is_independent"].sum()) if len(changes) else 0
     share = free_share(blocks)
     return Identifiability(float(high - low), share, independent, int(blocks["day"].nunique()))
+
+
+def range_run(blocks: pd.DataFrame) -> tuple[float, float]:
+    """Return the slowest and fastest speed [m/min] that were run on two days and in four blocks at least.
+
+    One day or a few minutes beyond are no experience to judge a speed by.
+    """
+    speed = blocks[SPEED].dropna().sort_values()
+    by_day = blocks.groupby("day")[SPEED]
+    slowest, fastest = by_day.min().sort_values(), by_day.max().sort_values(ascending=False)
+    day, block = min(RUN_DAYS, len(slowest)) - 1, min(RUN_BLOCKS, len(speed)) - 1
+    low = max(float(slowest.iloc[day]), float(speed.iloc[block]))
+    high = min(float(fastest.iloc[day]), float(speed.iloc[-1 - block]))
+    return (low, high) if low < high else (float(speed.median()), float(speed.median()))
 
 
 def free_share(blocks: pd.DataFrame) -> float:
@@ -65,7 +79,8 @@ def why_insufficient(blocks: pd.DataFrame, found: Identifiability) -> str | None
     spread = float(np.log(blocks[SPEED]).std()) * np.sqrt(found.free_speed_share)
     if found.free_speed_share < LEAST_FREE_SHARE or spread < LEAST_FREE_SPREAD:
         return (
-            f"feed, load and the other inputs explain {100 * (1 - found.free_speed_share):.0f} % "
-            f"of the speed's variation, so what the speed did cannot be told from what they did"
+            f"feed, load and the other inputs explain {100 * (1 - found.free_speed_share):.0f} % of how "
+            f"the speed varied and leave {100 * spread:.1f} % of it free; "
+            f"{100 * LEAST_FREE_SPREAD:.0f} % is needed to tell what the speed did from what they did"
         )
     return None

@@ -89,10 +89,9 @@ def restricted_deviance(design: Floats, outcome: Floats, by_day: ByDay, memory: 
     Source: restricted maximum likelihood of Patterson and Thompson (1971), standard form.
     """
     both, log_determinant = whiten(np.column_stack([design, outcome]), by_day, memory)
-    triangle = np.linalg.qr(both, mode="r")
-    diagonal = np.abs(np.diagonal(triangle))
+    diagonal = np.diagonal(np.linalg.cholesky(both.T @ both))
     free = len(outcome) - design.shape[1]
-    misfit = free * float(np.log(max(diagonal[-1], 1e-300) ** 2))
+    misfit = free * float(np.log(diagonal[-1] ** 2))
     information = 2.0 * float(np.log(diagonal[:-1]).sum())
     return float(misfit + log_determinant + information)
 
@@ -110,11 +109,13 @@ def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64],
         rows = np.isin(day, chosen)
         design, outcome, hours = design[rows], outcome[rows], hours[rows]
         day = np.searchsorted(chosen, day[rows])
-    usable = np.abs(np.diagonal(np.linalg.qr(design, mode="r"))) > 1e-8 * np.sqrt(len(design))
-    by_day, design = arrange_by_day(day, hours), design[:, usable]
+    by_day = arrange_by_day(day, hours)
+    # an orthonormal design spans the same space and keeps the cross-products well conditioned
+    basis, triangle = np.linalg.qr(design / np.sqrt((design**2).sum(axis=0)).clip(1e-300))
+    basis = basis[:, np.abs(np.diagonal(triangle)) > 1e-8]
 
     def deviance(theta: Floats) -> float:
-        return restricted_deviance(design, outcome, by_day, _memory(theta))
+        return restricted_deviance(basis, outcome, by_day, _memory(theta))
 
     corners = np.array(
         [[0.0, 0.0, np.log(2.0)], [1.5, 0.0, np.log(2.0)], [0.0, 1.5, np.log(2.0)], [0.0, 0.0, 0.0]]

@@ -14,7 +14,7 @@ from trendkit.tuning.blocks import sludge_minutes, steady_blocks
 from trendkit.tuning.changes import effect_on_cake, effect_on_log_loss, speed_changes
 from trendkit.tuning.curve import GRID, LIMITS, Curve, change_curve, regression_curve
 from trendkit.tuning.decide import Contrast, compare_estimates, decide
-from trendkit.tuning.identify import identify, why_insufficient
+from trendkit.tuning.identify import identify, range_run, why_insufficient
 from trendkit.tuning.response import LOAD, SPEED, Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_test import plan_step_test
@@ -22,7 +22,6 @@ from trendkit.tuning.worth import Worth, amounts_per_fed_t, weigh
 
 Floats = npt.NDArray[np.float64]
 
-RUN_SHARE = (0.01, 0.99)  # quantiles of the steady blocks between which a speed counts as having been run
 NOW_DAYS = 7  # the present setting is that of the last pressing days
 LOAD_QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 _OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
@@ -98,8 +97,7 @@ def _judge(
 
 def speeds_run(blocks: pd.DataFrame) -> Floats:
     """Return the grid of gravity belt speeds [m/min] that were run: no speed outside it is ever judged."""
-    low, high = np.quantile(blocks[SPEED], RUN_SHARE)
-    return np.linspace(float(low), float(high), GRID)
+    return np.linspace(*range_run(blocks), GRID)
 
 
 def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, worth: Worth) -> Contrast | None:
@@ -232,8 +230,8 @@ def _notes(
             f"{100 * contrast.by_regression:+.1f} % and {100 * contrast.by_changes:+.1f} % (known to "
             f"{100 * contrast.sigma:.1f} %)."
         )
-    if first.shortfall[first.best] > 0.0:
-        notes.append("No speed that was run meets the targets; the one that misses them least is given.")
+    if worth.shortfall(first.cake, first.capture).min() > 0.0:
+        notes.append("No speed that was run meets the targets.")
     if present is not None and not first.speeds[0] <= present <= first.speeds[-1]:
         notes.append(
             "The present speed lies outside the steady speeds of the period; the nearest one stands for it."

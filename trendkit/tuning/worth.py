@@ -54,6 +54,16 @@ class Worth:
                 short = short + np.nan_to_num(np.maximum(limit.low - value, 0.0))
         return short
 
+    def allowed(self, cake_solids_pct: Floats, capture_pct: Floats) -> npt.NDArray[np.bool_]:
+        """Return which speeds (last axis) may be chosen: those that meet the targets.
+
+        When none does, cost chooses among all; dryness only among those that miss the targets least.
+        """
+        short = self.shortfall(cake_solids_pct, capture_pct)
+        least = short.min(axis=-1, keepdims=True)
+        meets: npt.NDArray[np.bool_] = short <= least + 1e-9
+        return meets | (least > 0.0) if self.decided_by == "cost" else meets
+
 
 def weigh(
     press: Press,
