@@ -177,6 +177,12 @@ CASES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "press.tags.feed_flow.range",
         ("[250, 0]", "lower number first"),
     ),
+    "range without end": (
+        "range = [0, 250]",
+        "range = [0, inf]",
+        "press.tags.feed_flow.range",
+        ("bare number", "found inf", "finite"),
+    ),
     "kind": (
         'kind = "counter"',
         'kind = "totaliser"',
@@ -515,3 +521,32 @@ def test_an_empty_file_says_what_a_plant_file_needs(tmp_path: Path) -> None:
 )
 def test_a_value_where_a_table_is_due_is_a_mistake_not_a_crash(tmp_path: Path, text: str) -> None:
     assert any("is due here" in sentence for sentence in complaints(tmp_path, text))
+
+
+def test_a_file_with_a_line_less_or_a_line_twice_never_crashes_the_reader(
+    tmp_path: Path,
+) -> None:
+    lines = GOOD.splitlines()
+    outcomes = set()
+    for number in range(len(lines)):
+        for text in (lines[:number] + lines[number + 1 :], [*lines[: number + 1], *lines[number:]]):
+            try:
+                load_plant(write(tmp_path, "\n".join(text)))
+                outcomes.add("read")
+            except InputError as error:
+                outcomes.add("refused")
+                assert all(problem.expected or problem.hint for problem in error.problems), error
+    assert outcomes == {"read", "refused"}
+
+
+@pytest.mark.parametrize("value", ["3", "true", '"x"', "[]", "{}", "2026-03-01", "07:00:00", "nan"])
+def test_a_value_of_the_wrong_type_never_crashes_the_reader(tmp_path: Path, value: str) -> None:
+    lines = GOOD.splitlines()
+    for number, line in enumerate(lines):
+        if " = " not in line:
+            continue
+        changed_line = line.split(" = ", 1)[0] + " = " + value
+        try:
+            load_plant(write(tmp_path, "\n".join([*lines[:number], changed_line, *lines[number + 1 :]])))
+        except InputError as error:
+            assert all(problem.expected or problem.hint for problem in error.problems), error

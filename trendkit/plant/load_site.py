@@ -12,7 +12,8 @@ from trendkit.plant.mistakes import Mistakes
 from trendkit.plant.model import Costs, Exclude, Lab, LabColumn, Shift, Source, Uncertainty
 from trendkit.plant.quantities import parse_price, parse_uncertainty
 from trendkit.plant.roles import LAB_POINTS, LAB_UNITS, ROLES
-from trendkit.plant.schema import CostsSection, LabColumnSection, LabSection, PlantFile
+from trendkit.plant.schema import CostsSection, LabColumnSection, LabSection, PlantFile, SharedSection
+from trendkit.plant.toml_lines import Path
 from trendkit.plant.units import conversion
 
 _SPLITTABLE = ("m3/h", "L/h", "kg/h", "kg", "kW", "kWh")
@@ -84,7 +85,7 @@ def build_costs(section: CostsSection | None, mistakes: Mistakes) -> Costs | Non
     return Costs(section.currency, **prices)
 
 
-def _slug_of(path: tuple[str | int, ...], name: str, slugs: dict[str, str], mistakes: Mistakes) -> str | None:
+def _slug_of(path: Path, name: str, slugs: dict[str, str], mistakes: Mistakes) -> str | None:
     if name in slugs:
         return slugs[name]
     if name in slugs.values():
@@ -115,60 +116,60 @@ def build_excludes(
     return tuple(excludes)
 
 
+def _check_shared_role(section: SharedSection, path: Path, mistakes: Mistakes) -> None:
+    splittable = [name for name, role in ROLES.items() if role.unit in _SPLITTABLE]
+    if section.role is None:
+        mistakes.missing((*path, "role"), "the role, as in washwater_flow")
+    elif section.role in ROLES and section.role not in splittable:
+        hint = "list the tag under each press instead: all of them see the same reading"
+        expected = "a flow, a weight or a power"
+        mistakes.add((*path, "role"), "this role cannot be split", repr(section.role), expected, hint)
+    elif section.role not in splittable:
+        mistakes.unknown((*path, "role"), "role", section.role, splittable)
+    if section.split is None:
+        mistakes.missing((*path, "split"), '"by_running_width" or "by_feed"')
+    if section.role == "feed_flow" and section.split == "by_feed":
+        message = "the feed cannot be split by itself"
+        mistakes.add((*path, "split"), message, '"by_feed"', '"by_running_width"')
+
+
+def _served(section: SharedSection, path: Path, slugs: dict[str, str], mistakes: Mistakes) -> tuple[str, ...]:
+    """Return the slugs of the presses a shared meter serves."""
+    if section.presses is None:
+        mistakes.missing((*path, "presses"), "the presses it serves")
+        return ()
+    if len(set(section.presses)) < 2:
+        found = ", ".join(section.presses) or "none"
+        mistakes.add(
+            (*path, "presses"), "a shared meter serves two presses or more", found, "two names or more"
+        )
+    places = [(*path, "presses", number) for number in range(len(section.presses))]
+    found_slugs = [
+        _slug_of(place, name, slugs, mistakes) for place, name in zip(places, section.presses, strict=True)
+    ]
+    return tuple(dict.fromkeys(slug for slug in found_slugs if slug))
+
+
 def build_shared(file: PlantFile, slugs: dict[str, str], mistakes: Mistakes) -> tuple[SharedMeter, ...]:
     """Return the meters serving several presses; a section with a mistake in it (noted) is left out."""
     meters: list[SharedMeter] = []
-    splittable = [name for name, role in ROLES.items() if role.unit in _SPLITTABLE]
+    taken: set[tuple[str | None, str]] = set()  # role and press
     for number, section in enumerate(file.shared):
         path = ("shared", number)
         noted = len(mistakes.found)
-        if section.role is None:
-            mistakes.missing((*path, "role"), "the role, as in washwater_flow")
-        elif section.role in ROLES and section.role not in splittable:
-            hint = "list the tag under each press instead: all of them see the same reading"
-            mistakes.add(
-                (*path, "role"),
-                "this role cannot be split",
-                repr(section.role),
-                "a flow, a weight or a power",
-                hint,
-            )
-        elif section.role not in splittable:
-            mistakes.unknown((*path, "role"), "role", section.role, splittable)
-        if section.presses is None:
-            mistakes.missing((*path, "presses"), "the presses it serves")
-        names = section.presses or []
-        found = [_slug_of((*path, "presses", each), name, slugs, mistakes) for each, name in enumerate(names)]
-        if section.presses is not None and len(set(names)) < 2:
-            mistakes.add(
-                (*path, "presses"),
-                "a shared meter serves two presses or more",
-                f"{names}",
-                "two names or more",
-            )
-        if section.split is None:
-            mistakes.missing((*path, "split"), '"by_running_width" or "by_feed"')
-        if section.role == "feed_flow" and section.split == "by_feed":
-            mistakes.add(
-                (*path, "split"), "the feed cannot be split by itself", '"by_feed"', '"by_running_width"'
-            )
-        if len(mistakes.found) == noted and section.role not in {
-            meter.section.role for meter in meters if set(meter.slugs) & set(found)
-        }:
-            meters.append(SharedMeter(path, section, tuple(slug for slug in found if slug)))
-        elif len(mistakes.found) == noted:
-            mistakes.add(
-                (*path, "role"),
-                "a press takes this role from two shared meters",
-                repr(section.role),
-                "one meter",
-            )
+        _check_shared_role(section, path, mistakes)
+        served = _served(section, path, slugs, mistakes)
+        pairs = {(section.role, slug) for slug in served}
+        if pairs & taken:
+            message = "a press takes this role from two shared meters"
+            mistakes.add((*path, "role"), message, repr(section.role), "one meter")
+        if len(mistakes.found) == noted:
+            meters.append(SharedMeter(path, section, served))
+        taken |= pairs
     return tuple(meters)
 
 
-def _lab_column(
-    section: LabColumnSection, path: tuple[str | int, ...], mistakes: Mistakes
-) -> LabColumn | None:
+def _lab_column(section: LabColumnSection, path: Path, mistakes: Mistakes) -> LabColumn | None:
     for key, expected in (
         ("header", "the column's header"),
         ("point", "a point"),

@@ -263,6 +263,13 @@ def build_tag(
     return _number(name, kind, section, section.unit, density, path, mistakes)
 
 
+def _slope(scale: tuple[tuple[float, float], ...]) -> float | None:
+    """Return the mean steepness of a scale, None without one."""
+    if len(scale) < 2 or scale[-1][0] <= scale[0][0]:
+        return None
+    return abs(scale[-1][1] - scale[0][1]) / (scale[-1][0] - scale[0][0])
+
+
 def _number(
     name: str,
     kind: Kind,
@@ -278,31 +285,24 @@ def _number(
     except InputError as error:
         mistakes.adopt((*path, "unit"), error)
         return None
-    is_counter_of_rate = kind == "counter" and si_unit in _AMOUNT_OF_RATE and role is not None
-    factors = Conversion(1.0)
+    is_counter_of_rate = kind == "counter" and role is not None and si_unit in _AMOUNT_OF_RATE
+    factors: Conversion | None = Conversion(1.0)
     scale: tuple[tuple[float, float], ...] = ()
     if section.scale is not None and kind != "counter":
-        scale = _scale(
-            section, unit, si_unit, density, sane(role) if role else None, (*path, "scale"), mistakes
-        )
+        bound = sane(role) if role else None
+        scale = _scale(section, unit, si_unit, density, bound, (*path, "scale"), mistakes)
     else:
         target = _AMOUNT_OF_RATE[si_unit] if is_counter_of_rate else si_unit
-        found = _conversion(name, unit, target, density, (*path, "unit"), mistakes)
-        if found is None:
-            return None
-        factors = found
-    slope = (
-        abs(scale[-1][1] - scale[0][1]) / (scale[-1][0] - scale[0][0])
-        if len(scale) > 1 and scale[-1][0] > scale[0][0]
-        else None
-    )
-    if section.counter_rolls_at is not None and section.counter_rolls_at <= 0:
-        mistakes.add(
-            (*path, "counter_rolls_at"),
-            "a counter rolls over at a positive reading",
-            f"{section.counter_rolls_at:g}",
-        )
-    is_drive_signal = name in _SPEED_METERS and bool(scale)
+        factors = _conversion(name, unit, target, density, (*path, "unit"), mistakes)
+    if factors is None:
+        return None
+    rolls_at = section.counter_rolls_at
+    if rolls_at is not None and rolls_at <= 0:
+        message = "a counter rolls over at a positive reading"
+        mistakes.add((*path, "counter_rolls_at"), message, f"{rolls_at:g}")
+    stated = section.uncertainty
+    place = (*path, "uncertainty")
+    uncertainty = _uncertainty(name, stated, unit, si_unit, density, _slope(scale), place, mistakes)
     return Tag(
         name=name,
         tag=section.tag or "",
@@ -314,12 +314,10 @@ def _number(
         offset=factors.offset,
         scale=scale,
         range=_range(section, (*path, "range"), mistakes),
-        uncertainty=_uncertainty(
-            name, section.uncertainty, unit, si_unit, density, slope, (*path, "uncertainty"), mistakes
-        ),
-        counter_rolls_at=section.counter_rolls_at if kind == "counter" else None,
+        uncertainty=uncertainty,
+        counter_rolls_at=rolls_at if kind == "counter" else None,
         is_counter_of_rate=is_counter_of_rate,
-        measured_by=section.measured_by or ("drive" if is_drive_signal else None),
+        measured_by=section.measured_by or ("drive" if name in _SPEED_METERS and scale else None),
     )
 
 

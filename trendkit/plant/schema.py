@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, Strict
 
 Text = Annotated[str, Strict()]
-Number = Annotated[float, Field(strict=True)]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Moment = Annotated[datetime, Strict()] | Annotated[date, Strict()]
 Pair = tuple[Text, Text]
 

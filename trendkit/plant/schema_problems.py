@@ -86,6 +86,7 @@ _WANTED = {
         'a text, and for a quantity its unit, as in "2.0 m"',
     ),
     "float_type": ("a bare number is due here", "a number without quotes or unit"),
+    "finite_number": ("a bare number is due here", "a finite number"),
     "list_type": ("a list is due here", "a list in square brackets"),
     "tuple_type": ("a pair is due here", "two values in square brackets"),
     "dict_type": ("a table is due here", "keys and values"),
