@@ -17,7 +17,9 @@ class FigureTable:
     `frame`: UTC DatetimeIndex "time"; columns `feed_time`, `run`, `phase`, `mode`, `capture_method`, the roles,
     the figures with `_rolling`, `_low`, `_high` as the contract, section 4, lists them, all present always.
     `unavailable`: column -> why it is null throughout. `capture_by_run`: one row per run and method with
-    `run`, `method`, `capture_pct`, `capture_pct_low`, `capture_pct_high`, `is_chosen`, `reason`.
+    `run`, `method`, `capture_pct`, `capture_pct_low`, `capture_pct_high`, `is_chosen`, `reason`. `lab`: the bench
+    samples of this press the figures were computed with, a row each, columns as `LabSheet.frame` (tuning needs to
+    know when a grab was taken, which the frame no longer tells); empty without a bench sheet.
     """
 
     press: str  # slug
@@ -27,6 +29,7 @@ class FigureTable:
     unavailable: Mapping[str, str] = field(default_factory=dict)
     basis: Mapping[str, str] = field(default_factory=dict)  # role column -> metered, assumed, split, counter
     notes: tuple[str, ...] = ()
+    lab: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True)
