@@ -1,0 +1,162 @@
+"""What exports say about a plant file: tags that are not there, readings out of range, units that cannot be right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from trendkit.errors import Problem
+from trendkit.exports import names
+from trendkit.exports.block import BAD, ReadLog
+from trendkit.exports.export import Export
+from trendkit.exports.presence import absent_tags
+from trendkit.exports.read import read_blocks
+from trendkit.plant.model import Plant, Press, Tag
+from trendkit.plant.roles import ROLES
+
+TOLERATED_SHARE = 0.01  # of readings outside the instrument range, for instance while it is calibrated
+_KEPT = 20_000  # readings of a tag kept for its median
+
+# What is often behind a reading that is wrong by a constant factor (conversion factors by definition of the units).
+KNOWN_FACTORS = (
+    (4.403, "m3/h read as gal/min, or the reverse"),
+    (3.785, "L read as gal, or the reverse"),
+    (60.0, "per minute read as per hour, or the reverse"),
+    (1000.0, "a thousandfold unit, such as L for m3"),
+    (10_000.0, "% read as mg/L, or the reverse"),
+    (10.0, "g/L read as %, or the reverse"),
+    (3.281, "ft read as m, or the reverse"),
+    (6.895, "psi read as kPa, or the reverse"),
+    (2.205, "kg read as lb, or the reverse"),
+)
+
+
+@dataclass
+class Readings:
+    """What was seen of one tag: how many good numbers, how many outside its range, some for the median."""
+
+    count: int = 0
+    outside: int = 0
+    kept: list[np.ndarray] = field(default_factory=list)  # type: ignore[type-arg]
+
+    def add(self, values: np.ndarray, limits: tuple[float, float] | None) -> None:  # type: ignore[type-arg]
+        """Take the good numbers of a block."""
+        self.count += len(values)
+        if limits is not None:
+            self.outside += int(((values < limits[0]) | (values > limits[1])).sum())
+        self.kept.append(values[:: max(len(values) // 200, 1)])
+
+    def median_when_on(self) -> float:
+        """Return the median of the readings that are not zero, NaN when there are none."""
+        sampled = np.concatenate(self.kept)[-_KEPT:] if self.kept else np.array([])
+        moving = sampled[np.abs(sampled) > 1e-9]
+        return float(np.median(moving)) if len(moving) else float("nan")
+
+
+def check_exports(exports: Sequence[Export], plant: Plant) -> list[Problem]:
+    """Return what the exports say against the plant file, in the order of the presses and their tags.
+
+    Absent tags come with the nearest names found, readings outside the instrument range with their share, units
+    with the factor that would explain them.
+    """
+    problems = [problem for press in plant.presses for problem in absent_tags(exports, press)]
+    seen = _readings(exports, plant)
+    for press in plant.presses:
+        for tag in press.tags.values():
+            if tag.tag in seen and seen[tag.tag].count:
+                problems += _of_tag(tag, press, seen[tag.tag], exports)
+    return problems
+
+
+def _readings(exports: Sequence[Export], plant: Plant) -> dict[str, Readings]:
+    wanted = {tag.tag: tag for press in plant.presses for tag in press.tags.values() if tag.kind != "state"}
+    seen: dict[str, Readings] = {}
+    for export in exports:
+        for block in read_blocks(export, plant, wanted, ReadLog()):
+            for name, values in block.values.items():
+                quality = block.quality.get(name)
+                good = np.isfinite(values) if quality is None else np.isfinite(values) & (quality != BAD)
+                seen.setdefault(name, Readings()).add(values[good], wanted[name].range)
+    return seen
+
+
+def _of_tag(tag: Tag, press: Press, readings: Readings, exports: Sequence[Export]) -> Iterator[Problem]:
+    place = f"press {press.name}, tags.{tag.name}"
+    if tag.range is not None and readings.outside > TOLERATED_SHARE * readings.count:
+        share = 100.0 * readings.outside / readings.count
+        yield Problem(
+            f"{tag.tag} leaves its instrument range",
+            file="plant file",
+            place=place,
+            found=f"{share:.1f} % of {readings.count} readings outside",
+            expected=f"{tag.range[0]:g} to {tag.range[1]:g} {tag.unit}",
+            hint="correct the range or the unit; readings outside it are left out of the figures",
+        )
+    yield from _unit_stated(tag, place, exports)
+    yield from _unit_suspected(tag, place, readings.median_when_on())
+
+
+def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Problem]:
+    from trendkit.errors import InputError
+    from trendkit.plant.quantities import conversion
+
+    stated = {
+        unit: export.file
+        for export in exports
+        for name, unit in export.units.items()
+        if names.key(name) == names.key(tag.tag)
+    }
+    for unit, file in stated.items():
+        try:
+            is_same = (
+                abs(conversion(unit, tag.si_unit).factor / conversion(tag.unit, tag.si_unit).factor - 1.0)
+                < 1e-6
+            )
+        except (InputError, ZeroDivisionError):
+            continue  # a unit only the plant knows, or none of the role's kind: nothing can be said
+        if not is_same:
+            yield Problem(
+                f"{tag.tag} is exported in another unit than the plant file says",
+                file=file,
+                place=place,
+                found=unit,
+                expected=tag.unit,
+                hint="set the unit in the plant file to that of the export",
+            )
+
+
+def _unit_suspected(tag: Tag, place: str, median: float) -> Iterator[Problem]:
+    role = ROLES.get(tag.name)
+    if (
+        role is None
+        or role.sane_high is None
+        or tag.kind == "counter"
+        or tag.is_counter_of_rate
+        or not np.isfinite(median)
+    ):
+        return
+    value = (
+        float(np.interp(median, *zip(*tag.scale, strict=True)))
+        if tag.scale
+        else tag.factor * median + tag.offset
+    )
+    low = role.sane_low or 0.0
+    if low <= value <= role.sane_high:
+        return
+    fitting = [
+        f"{factor:g} ({why})"
+        for factor, why in KNOWN_FACTORS
+        if any(low <= changed <= role.sane_high for changed in (value / factor, value * factor))
+    ]
+    yield Problem(
+        f"the unit of {tag.tag} is hardly right",
+        file="plant file",
+        place=place,
+        found=f"a usual reading of {median:g} {tag.unit}, which is {value:g} {role.unit}",
+        expected=f"{low:g} to {role.sane_high:g} {role.unit}",
+        hint=f"correct the unit; a factor of {fitting[0]} would explain it"
+        if fitting
+        else "correct the unit or the tag",
+    )

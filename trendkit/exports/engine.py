@@ -1,0 +1,55 @@
+"""DuckDB as this room uses it: bounded memory, UTC, file order kept, and every name and text quoted in one place."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import duckdb
+
+MEMORY_LIMIT = "400MB"
+THREADS = 2
+
+
+@contextmanager
+def connection() -> Iterator[Any]:
+    """Give a private in-memory DuckDB that spills to the system's temporary folder and leaves nothing there."""
+    with tempfile.TemporaryDirectory(prefix="trendkit-") as spill:
+        config = {"memory_limit": MEMORY_LIMIT, "threads": THREADS, "temp_directory": spill}
+        database = duckdb.connect(config=config)
+        try:
+            database.execute("SET TimeZone = 'UTC'")
+            database.execute("SET preserve_insertion_order = true")
+            database.execute("SET enable_progress_bar = false")
+            yield database
+        finally:
+            database.close()
+
+
+def identifier(name: str) -> str:
+    """Return a column name as SQL, whatever it holds.
+
+    Examples
+    --------
+    >>> identifier('flow "A"; drop')
+    '"flow ""A""; drop"'
+    """
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Return a text as an SQL string, whatever it holds.
+
+    Examples
+    --------
+    >>> literal("it's")
+    "'it''s'"
+    """
+    return "'" + text.replace("'", "''") + "'"
+
+
+def enum_type(words: Iterable[str]) -> str:
+    """Return the SQL type whose values are these distinct words, in their order."""
+    return "ENUM(" + ", ".join(literal(word) for word in words) + ")"

@@ -1,0 +1,287 @@
+"""The rows of a bench sheet before their meaning is checked: long (one result a row) or wide (one sample a row)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from fnmatch import fnmatch
+from pathlib import Path
+
+import pandas as pd
+
+from trendkit.errors import InputError, Problem
+from trendkit.exports import benchsheet, moments, names, textfile
+from trendkit.exports.clock import ClockTally, Zone, to_utc, zone_letters
+from trendkit.exports.moments import TimeForm, read_cell
+from trendkit.exports.numbers import DecimalMark, proved_marks, read_number, tidy_number
+from trendkit.exports.table import DELIMITERS, split_line
+from trendkit.exports.workbook import sheet_as_text
+from trendkit.plant.model import Plant
+
+Cells = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LabRow:
+    """One result as the sheet has it; `number` is None where the cell holds no plain number."""
+
+    line: int
+    sampled_at: pd.Timestamp
+    press: str
+    point: str
+    analysis: str
+    number: float | None
+    text_value: str  # the cell, where it is no plain number
+    doubt: str  # why it cannot be used, "" when it can
+    unit: str
+    note: str
+
+
+@dataclass
+class SheetRows:
+    """The rows of a sheet, those refused, and how it was read."""
+
+    rows: list[LabRow] = field(default_factory=list)
+    refused: list[tuple[int, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    has_units: bool = True
+
+
+def read_rows(path: Path, plant: Plant) -> SheetRows:
+    """Return the results of a bench sheet in the order of the file.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read as the bench sheet the plant file describes.
+    """
+    lines, delimiter, sheet = _lines(path)
+    split = [(number, split_line(line, delimiter)) for number, line in enumerate(lines, 1) if line.strip()]
+    if plant.lab.layout == "wide" and not any(benchsheet.is_bench_sheet(cells) for _, cells in split[:20]):
+        header_at, found = _wide_results(split, plant, path)
+    else:
+        header_at, found = _long_results(split, path)
+    table = list(found)
+    times = [cells_time for _, cells_time, *_ in table]
+    form = _form_of(times, path, plant)
+    mark = _mark_of([value for *_, value, _, _ in table], delimiter)
+    zone = Zone(plant.lab.timezone or plant.timezone)
+    for line, time, press, point, analysis, value, unit, note in table:
+        moment = read_cell(time, form)
+        if isinstance(moment, str):
+            sheet.refused.append((line, f"{moment} ({time!r})" if time else "it has no time"))
+            continue
+        sampled_at = _in_utc(moment, form, zone)
+        if sampled_at is None:
+            sheet.refused.append((line, f"the hour of {time!r} was skipped by the clock"))
+            continue
+        number, text, doubt = read_result(value, mark)
+        sheet.rows.append(LabRow(line, sampled_at, press, point, analysis, number, text, doubt, unit, note))
+    return sheet
+
+
+def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
+    """Return all lines of a sheet as text, their delimiter and an empty account of it."""
+    if not path.exists():
+        raise InputError(
+            Problem("there is no such file", file=str(path), hint="check the name and the folder")
+        )
+    kind = textfile.signature(path)
+    if kind == "empty":
+        raise InputError(Problem("the bench sheet is empty", file=path.name, expected="a header and rows"))
+    if kind in ("parquet", "pdf"):
+        raise InputError(
+            Problem("this is no bench sheet", file=path.name, found=kind, expected="CSV or a workbook")
+        )
+    sheet = SheetRows()
+    is_workbook = kind in ("workbook", "old_workbook")
+    file = textfile.look_at(sheet_as_text(path) if is_workbook else path)
+    if is_workbook:
+        sheet.notes.append("read from the first filled sheet of the workbook")
+    elif file.encoding != "utf-8":
+        sheet.notes.append(f"read as {file.encoding_words} text")
+    with textfile.open_bytes(file.path, file.packing) as opened:
+        text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix(
+            "\ufeff"
+        )
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    delimiter = max(
+        DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in lines[:50] if line.strip())
+    )
+    return lines, delimiter, sheet
+
+
+Result = tuple[
+    int, str, str, str, str, str, str, str
+]  # line, time, press, point, analysis, value, unit, note
+
+
+def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> tuple[int, Iterator[Result]]:
+    header_at = next((i for i, (_, cells) in enumerate(split) if benchsheet.is_bench_sheet(cells)), None)
+    if header_at is None:
+        raise InputError(_no_header(split, path, benchsheet.COLUMNS))
+    line, header = split[header_at]
+    places = benchsheet.column_places(header)
+    if "sampled_at" not in places:
+        raise InputError(_no_header(split, path, benchsheet.COLUMNS))
+
+    def cell(cells: Cells, column: str) -> str:
+        place = places.get(column)
+        return cells[place].strip() if place is not None and place < len(cells) else ""
+
+    def results() -> Iterator[Result]:
+        for number, cells in split[header_at + 1 :]:
+            yield (
+                number,
+                *(
+                    cell(cells, c)
+                    for c in ("sampled_at", "press", "point", "analysis", "value", "unit", "note")
+                ),
+            )  # type: ignore[misc]
+
+    return line, results()
+
+
+def _wide_results(
+    split: Sequence[tuple[int, Cells]], plant: Plant, path: Path
+) -> tuple[int, Iterator[Result]]:
+    """Return the results of a wide sheet: for each sample row one for each column of ``[[lab.column]]``."""
+    wanted = {names.key(column.header): column for column in plant.lab.columns}
+    time_key = names.key(plant.lab.time_header or "")
+    header_at = next((i for i, (_, cells) in enumerate(split) if time_key in map(names.key, cells)), None)
+    if header_at is None:
+        raise InputError(
+            _no_header(split, path, [plant.lab.time_header or "", *(c.header for c in plant.lab.columns)])
+        )
+    line, header = split[header_at]
+    at = {names.key(name): place for place, name in enumerate(header)}
+    missing = [column.header for key, column in wanted.items() if key not in at]
+    if missing:
+        raise InputError(
+            Problem(
+                f"the bench sheet lacks {'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}",
+                file=path.name,
+                place=f"line {line}",
+                found=", ".join(names.trimmed(name) for name in header if name.strip()),
+                hint="correct [[lab.column]] header in the plant file",
+            )
+        )
+    note_at = next(
+        (at[key] for key in at if names.word(key) in ("note", "notes", "comment", "comments", "remarks")),
+        None,
+    )
+
+    def results() -> Iterator[Result]:
+        for number, cells in split[header_at + 1 :]:
+            padded = [*cells, *[""] * (len(header) - len(cells))]
+            note = padded[note_at].strip() if note_at is not None else ""
+            for key, column in wanted.items():
+                value = padded[at[key]].strip()
+                if value:
+                    time = padded[at[time_key]].strip()
+                    yield (
+                        number,
+                        time,
+                        plant.lab.press or "",
+                        column.point,
+                        column.analysis,
+                        value,
+                        column.unit,
+                        note,
+                    )
+
+    return line, results()
+
+
+def _no_header(split: Sequence[tuple[int, Cells]], path: Path, expected: Sequence[str]) -> Problem:
+    found = ", ".join(names.trimmed(cell) for cell in split[0][1][:8]) if split else "nothing"
+    return Problem(
+        "this is no bench sheet: the header is not there",
+        file=path.name,
+        place=f"line {split[0][0]}" if split else None,
+        found=found,
+        expected=", ".join(expected),
+        hint="correct the sheet's header, or [lab] files in the plant file",
+    )
+
+
+def _form_of(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
+    """Return how the sample times of a sheet are written; the whole sheet decides on day or month first."""
+    filled = [time for time in times if time]
+    form = moments.text_form(filled)
+    if form is None:
+        raise InputError(
+            Problem(
+                "the sampling times cannot be read"
+                if filled
+                else "the bench sheet has a header and no result",
+                file=path.name,
+                found=repr(filled[0]) if filled else "no row",
+                expected="times such as 2026-03-14 07:30",
+            )
+        )
+    if any("%y" in shape for shape in form.formats):
+        raise InputError(
+            Problem("the years have two digits, which could be days as well", file=path.name, found=repr(filled[0]),
+                    expected="years of four digits")
+        )  # fmt: skip
+    letters = zone_letters(plant.lab.timezone or plant.timezone, 2020)
+    form = TimeForm(
+        form.kind, form.formats, form.order, form.is_absolute, zone_names=letters, examples=form.examples
+    )
+    if not form.is_open:
+        return form
+    rules = next((rule for rule in plant.sources if fnmatch(path.name.lower(), rule.files.lower())), None)
+    proved = {rules.dates} if rules and rules.dates else moments.proved_order(filled)
+    if len(proved) != 1:
+        raise InputError(
+            Problem(
+                "the dates can be read day first or month first, and nothing decides which"
+                if not proved
+                else "some dates can only be day first and others only month first",
+                file=path.name,
+                found=repr(filled[0]),
+                hint='write the dates as in 2026-03-14, or add dates = "day_first" to a [[source]] for this file',
+            )
+        )
+    return moments.with_order(form, next(iter(proved)))
+
+
+def _in_utc(moment_us: int, form: TimeForm, zone: Zone) -> pd.Timestamp | None:
+    import numpy as np
+
+    if not form.is_absolute:
+        rows = to_utc(np.array([moment_us], np.int64), zone, ClockTally())
+        if rows.exists is not None and not rows.exists[0]:
+            return None
+        moment_us = int(rows.utc_us[0])
+    return pd.Timestamp(moment_us, unit="us", tz="UTC")
+
+
+def _mark_of(values: Sequence[str], delimiter: str) -> DecimalMark:
+    proved = proved_marks([value.lstrip("<>≤≥ ") for value in values])
+    return "," if proved == {","} else "."
+
+
+def read_result(cell: str, mark: DecimalMark) -> tuple[float | None, str, str]:
+    """Return a result's number, the cell's text where it is no plain number, and why it cannot be used.
+
+    A result beyond a limit of the method ("<2", ">100") carries no number; its text is kept.
+
+    Examples
+    --------
+    >>> read_result("2.4", ".")
+    (2.4, '', '')
+    >>> read_result("<2", ".")
+    (None, '<2', 'below the limit of the method')
+    """
+    clean = tidy_number(cell)
+    if not clean:
+        return None, "", "no result is written"
+    if clean[0] in "<≤" or clean[0] in ">≥":
+        side = "below" if clean[0] in "<≤" else "above"
+        return None, clean, f"{side} the limit of the method"
+    reading = read_number(clean, mark)
+    if reading is None or reading.unit not in ("", "%"):
+        return None, clean, "the result is no number"
+    return reading.value, "", ""

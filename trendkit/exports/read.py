@@ -1,0 +1,122 @@
+"""Exports read: blocks of observations in UTC, in order of time within each recording, and an account of the file."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Hashable, Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from trendkit.exports.block import Block, InputFile, ReadLog
+from trendkit.exports.engine import connection
+from trendkit.exports.export import Export
+from trendkit.exports.refusals import lines_set_aside
+from trendkit.exports.scan import Scan
+from trendkit.exports.strand import Strand, Tally, take
+from trendkit.plant.model import Plant, Tag
+
+__all__ = ["Export", "input_file", "read_blocks"]
+
+
+def read_blocks(
+    export: Export,
+    plant: Plant,
+    wanted: Mapping[str, Tag],
+    log: ReadLog,
+    start_utc: pd.Timestamp | None = None,
+    end_utc: pd.Timestamp | None = None,
+) -> Iterator[Block]:
+    """Yield the observations of the wanted tags (name in the export -> tag) from `start_utc` up to `end_utc`.
+
+    Wide files give blocks of many tags with common times, long files blocks of one tag each. Within a recording
+    blocks follow in order of time, with one row per time: of rows with the same time the last good one counts.
+    Readings stay in the export's own unit. `log` counts rows and refusals of the whole file, whatever the period;
+    it is complete when the last block was taken. Memory is bounded by the size of a batch.
+
+    Raises
+    ------
+    InputError
+        When a quality value contradicts how the quality column was told.
+    """
+    first = None if start_utc is None else _microseconds(start_utc)
+    last = None if end_utc is None else _microseconds(end_utc)
+    tally = Tally()
+    strands: dict[Hashable, Strand] = {}
+    is_absolute = {number: form.is_absolute for number, form in enumerate(export.meaning.times)}
+    with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
+        scan = Scan(export, wanted, log, database, Path(folder))
+        for key, block in scan.blocks():
+            if key not in strands:
+                absolute = is_absolute[key] if isinstance(key, int) else is_absolute[0]
+                strands[key] = Strand(export.zone, absolute, round(export.shift_clock_s * 1e6), log, tally)
+            yield from _within(strands[key].push(block), first, last)
+        for strand in strands.values():
+            yield from _within(strand.finish(), first, last)
+        copy = Path(folder) / "plain.csv"
+        scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
+    log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]
+
+
+def input_file(export: Export, log: ReadLog) -> InputFile:
+    """Return how pages and JSON list a file that was read."""
+    return InputFile(
+        export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes)
+    )
+
+
+def _microseconds(moment: pd.Timestamp) -> int:
+    return int(moment.as_unit("us").value)
+
+
+def _within(blocks: Iterator[Block], first: int | None, last: int | None) -> Iterator[Block]:
+    for block in blocks:
+        time = block.time_us
+        if not len(time):
+            continue
+        low = 0 if first is None else int(np.searchsorted(time, first))
+        high = len(time) if last is None else int(np.searchsorted(time, last))
+        if low == 0 and high == len(time):
+            yield block
+        elif low < high:
+            yield take(block, slice(low, high))
+
+
+def _order_notes(tally: Tally, export: Export) -> list[str]:
+    notes = []
+    if tally.moved and export.order == "forward":
+        notes.append(f"{tally.moved} rows came after a later one and were put in order")
+    if tally.late:
+        notes.append(f"{tally.late} rows came long after their time")
+    clock = tally.clock
+    if clock.never_shown:
+        notes.append(
+            f"{clock.never_shown} rows lie in the hour that {export.timezone} skips in spring and were refused"
+        )
+    if clock.resolved:
+        notes.append(
+            f"{clock.resolved} rows of the hour shown twice in autumn were told apart by their order"
+        )
+    if clock.unresolved:
+        days = ", ".join(sorted(clock.unresolved_days))
+        notes.append(
+            f"{clock.unresolved} rows of the hour shown twice on {days} cannot be told apart: read as its first "
+            "showing and marked uncertain"
+        )
+    return notes
+
+
+def _content_notes(log: ReadLog) -> list[str]:
+    notes = []
+    for tag, texts in log.texts.items():
+        listed = ", ".join(
+            f"{text!r} {count} times" for text, count in sorted(texts.items(), key=lambda item: -item[1])[:5]
+        )
+        notes.append(f"{tag} holds texts among its numbers, which count as bad: {listed}")
+    if log.duplicates:
+        total = sum(log.duplicates.values())
+        notes.append(
+            f"{total} readings of {len(log.duplicates)} tags repeat a time already read; the last good one counts"
+        )
+    return notes

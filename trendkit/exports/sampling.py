@@ -1,0 +1,92 @@
+"""Rows looked at all over a file, to see its ends, its order and its names without reading it whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from trendkit.exports import table, textfile
+from trendkit.exports.layout import Layout
+from trendkit.exports.moments import TimeForm, read_cell
+from trendkit.exports.sources import ParquetSource, Source, TextSource
+
+_PLACES = 64
+_PLACE_BYTES = 8 * 1024
+
+Row = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Rows from the head, from places evenly spread, and from the tail of a file, in file order."""
+
+    head: tuple[Row, ...] = field(repr=False)
+    middle: tuple[tuple[Row, ...], ...] = field(repr=False)
+    tail: tuple[Row, ...] = field(repr=False)
+    sees_end: bool
+
+    @cached_property
+    def rows(self) -> tuple[Row, ...]:
+        """All rows looked at."""
+        return (*self.head, *(row for place in self.middle for row in place), *self.tail)
+
+    def cells(self, column: int) -> list[str]:
+        """Return the filled cells of a column."""
+        return [row[column].strip() for row in self.rows if column < len(row) and row[column].strip()]
+
+
+def take_samples(source: Source) -> Samples:
+    """Return rows from all over a source (of a packed file and of Parquet: from its head)."""
+    if isinstance(source, ParquetSource):
+        return Samples(source.first_rows, (), (), sees_end=source.rows <= len(source.first_rows))
+    file, head = source.file, source.table.rows
+    if file.packing:
+        return Samples(
+            head,
+            (),
+            (),
+            sees_end=bool(file.ends_with_newline is not None and len(file.head) < textfile.HEAD_BYTES),
+        )
+    if file.is_whole and len(head) < table.LOOKED_AT:
+        return Samples(head, (), (), sees_end=True)
+    middle = []
+    if file.size_bytes > 2 * textfile.HEAD_BYTES:
+        step = (file.size_bytes - textfile.HEAD_BYTES) // _PLACES
+        for place in range(1, _PLACES):
+            position = textfile.HEAD_BYTES + place * step
+            middle.append(_split(textfile.lines_at(file, position, _PLACE_BYTES), source))
+    return Samples(head, tuple(middle), _split(textfile.tail_lines(file), source), sees_end=True)
+
+
+def _split(lines: list[str], source: TextSource) -> tuple[Row, ...]:
+    rows = (table.split_line(line, source.table.delimiter) for line in lines)
+    return tuple(row for row in rows if len(row) == source.table.width)
+
+
+def row_moment(row: Row, form: TimeForm, columns: tuple[int, ...]) -> int | None:
+    """Return the time of a sampled row [us, in the form's clock], None when it cannot be read."""
+    text = " ".join(row[column].strip() for column in columns if column < len(row))
+    if form.kind == "text":
+        moment = read_cell(text, form)
+        return moment if isinstance(moment, int) else None
+    if form.kind == "native":
+        from trendkit.exports.moments import take_apart
+
+        cell = take_apart(text.removesuffix("+00"))
+        return None if cell is None else cell.local_us(None)
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError:
+        return None
+    return (
+        round(number * form.unit_us) if form.kind == "epoch" else round((number - 25569) * 86_400) * 1_000_000
+    )
+
+
+def moments_seen(samples: Samples, meaning: Layout) -> list[int]:
+    """Return the times of the sampled rows of the first time column, in file order [us, in the file's clock]."""
+    form, columns = (
+        meaning.times[0],
+        (meaning.long.time_columns if meaning.long else meaning.groups[0].time_columns),
+    )
+    return [moment for row in samples.rows if (moment := row_moment(row, form, columns)) is not None]

@@ -1,0 +1,242 @@
+"""A text file as bytes: what kind of file it really is, its encoding, and its lines at the start, the end and between.
+
+Nothing here knows of tags or times. Files are opened through one function, packed or not, so that a packed file
+is looked at like any other.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any, Literal, cast
+
+from trendkit.errors import InputError, Problem
+
+Packing = Literal["", "gzip", "zstd"]
+
+HEAD_BYTES = 256 * 1024
+TAIL_BYTES = 64 * 1024
+WHOLE_BYTES = 32 * 1024 * 1024  # files up to this size are looked at whole
+
+_ENCODING_WORDS = {"utf-8": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
+
+
+@dataclass(frozen=True)
+class TextFile:
+    """A text file and how its bytes are to be read."""
+
+    path: Path
+    packing: Packing
+    encoding: str
+    size_bytes: int
+    needs_copy: bool  # DuckDB cannot read it as it is: another encoding, lone carriage returns, NUL bytes
+    nul_bytes: int
+    head: str  # decoded, at most HEAD_BYTES, cut at a line end
+    ends_with_newline: bool | None  # None: unknown, the file being packed and large
+
+    @property
+    def is_whole(self) -> bool:
+        """True when `head` is the whole file."""
+        return not self.packing and self.size_bytes <= HEAD_BYTES
+
+    @property
+    def encoding_words(self) -> str:
+        """The encoding as people call it."""
+        return _ENCODING_WORDS.get(self.encoding, self.encoding)
+
+
+def open_bytes(path: Path, packing: Packing) -> IO[bytes]:
+    """Open a file for reading its unpacked bytes."""
+    if packing == "gzip":
+        import gzip
+
+        return cast(IO[bytes], gzip.open(path, "rb"))
+    if packing == "zstd":
+        import pyarrow as pa
+
+        return cast(IO[bytes], io.BufferedReader(_ArrowBytes(pa.input_stream(str(path), compression="zstd"))))
+    return path.open("rb")
+
+
+class _ArrowBytes(io.RawIOBase):
+    """An Arrow input stream as Python's io module wants it."""
+
+    def __init__(self, stream: Any) -> None:
+        self._stream = stream
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        piece = self._stream.read(len(buffer))
+        buffer[: len(piece)] = piece
+        return len(piece)
+
+    def close(self) -> None:
+        self._stream.close()
+        super().close()
+
+
+def signature(
+    path: Path,
+) -> Literal["empty", "workbook", "old_workbook", "parquet", "gzip", "zstd", "pdf", "text"]:
+    """Return what a file is by its first bytes, whatever its name says."""
+    with path.open("rb") as file:
+        start = file.read(8)
+    if not start:
+        return "empty"
+    for beginning, kind in (
+        (b"PK\x03\x04", "workbook"),
+        (b"\xd0\xcf\x11\xe0", "old_workbook"),
+        (b"PAR1", "parquet"),
+        (b"\x1f\x8b", "gzip"),
+        (b"\x28\xb5\x2f\xfd", "zstd"),
+        (b"%PDF", "pdf"),
+    ):
+        if start.startswith(beginning):
+            return kind  # type: ignore[return-value]
+    return "text"
+
+
+def look_at(path: Path) -> TextFile:
+    """Return a text file with its encoding and its first lines.
+
+    Raises
+    ------
+    InputError
+        When the file holds nothing, or is cut off inside its packing.
+    """
+    kind = signature(path)
+    packing: Packing = "gzip" if kind == "gzip" else "zstd" if kind == "zstd" else ""
+    try:
+        with open_bytes(path, packing) as file:
+            start = file.read(HEAD_BYTES)
+            rest = file.read(WHOLE_BYTES) if len(start) == HEAD_BYTES else b""
+    except (OSError, EOFError) as cause:
+        raise InputError(
+            Problem(
+                "the packed file cannot be unpacked",
+                file=path.name,
+                found=str(cause),
+                hint="copy it again, whole",
+            )
+        ) from cause
+    if not start.strip(b"\x00\r\n\t \xef\xbb\xbf\xff\xfe"):
+        raise InputError(
+            Problem(
+                "the file is empty",
+                file=path.name,
+                found="no text",
+                expected="a header and rows",
+                hint="export it again",
+            )
+        )
+    seen = start + rest
+    encoding = _encoding(seen)
+    head = _decoded_head(start, encoding, is_cut=bool(rest))
+    lone_return = encoding != "utf-16" and b"\r" in seen.replace(b"\r\n", b"")
+    nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
+    needs_copy = encoding != "utf-8" or lone_return or nul_bytes > 0
+    return TextFile(
+        path,
+        packing,
+        encoding,
+        path.stat().st_size,
+        needs_copy,
+        nul_bytes,
+        head,
+        _ends_with_newline(path, packing, seen),
+    )
+
+
+def _encoding(seen: bytes) -> str:
+    if seen.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    half = seen[: 2 * (min(len(seen), 4096) // 2)]
+    if len(half) >= 8 and half[1::2].count(0) > 0.7 * len(half) / 2:
+        return "utf-16-le"
+    try:
+        seen.decode("utf-8")
+    except UnicodeDecodeError as cause:
+        if cause.start < len(seen) - 4:
+            return "cp1252"
+    return "utf-8"
+
+
+def _decoded_head(start: bytes, encoding: str, is_cut: bool) -> str:
+    text = start.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
+    text = without_nul(text).removeprefix("\ufeff")
+    return text[: text.rfind("\n") + 1] if is_cut and "\n" in text else text
+
+
+def _ends_with_newline(path: Path, packing: Packing, seen: bytes) -> bool | None:
+    if packing:
+        return seen.rstrip(b"\x00")[-1:] in (b"\n", b"\r") if len(seen) < HEAD_BYTES + WHOLE_BYTES else None
+    with path.open("rb") as file:
+        file.seek(-min(2, path.stat().st_size), os.SEEK_END)
+        return file.read().rstrip(b"\x00")[-1:] in (b"\n", b"\r")
+
+
+def without_nul(text: str) -> str:
+    """Return a text with each run of NUL characters as one replacement character, so that its row is refused."""
+    return re.sub("\x00+", "\ufffd", text) if "\x00" in text else text
+
+
+def tail_lines(file: TextFile) -> list[str]:
+    """Return the last lines of an unpacked file, without the first, cut one; of a packed file, none.
+
+    The last line comes as it stands, also when it lacks its line end.
+    """
+    if file.is_whole:
+        return file.head.splitlines()
+    if file.packing:
+        return []
+    return lines_at(file, max(file.size_bytes - TAIL_BYTES, 0), TAIL_BYTES)
+
+
+def lines_at(file: TextFile, position: int, count_bytes: int) -> list[str]:
+    """Return the whole lines within `count_bytes` behind a byte position of an unpacked file."""
+    with file.path.open("rb") as opened:
+        opened.seek(position - position % 2 if file.encoding.startswith("utf-16") else position)
+        piece = opened.read(count_bytes)
+    encoding = (
+        "utf-16-le" if file.encoding == "utf-16" else file.encoding
+    )  # the mark says so on all desktop systems
+    text = piece.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
+    lines = without_nul(text).split("\n")
+    is_end = position + count_bytes >= file.size_bytes
+    lines = lines if is_end else lines[:-1]
+    return [line for line in (lines if position == 0 else lines[1:]) if line.strip()]
+
+
+def plain_copy(file: TextFile, folder: Path) -> Path:
+    """Write a UTF-8 copy with plain line ends and without NUL bytes, line for line; return its path."""
+    copy = folder / "plain.csv"
+    with (
+        open_bytes(file.path, file.packing) as source,
+        io.TextIOWrapper(source, encoding=file.encoding, errors="replace", newline=None) as text,
+        copy.open("w", encoding="utf-8", newline="\n") as target,
+    ):
+        while piece := text.read(4 * 1024 * 1024):
+            target.write(without_nul(piece).removeprefix("\ufeff"))
+    return copy
+
+
+def blank_lines(path: Path, packing: Packing, first_line: int) -> Iterator[int]:
+    """Yield the numbers of the empty lines from `first_line` on (the first line of a file is 1)."""
+    with open_bytes(path, packing) as file:
+        done = 0
+        rest = b""
+        while piece := file.read(4 * 1024 * 1024):
+            piece = rest + piece
+            end = piece.rfind(b"\n") + 1
+            rest, piece = piece[end:], piece[:end]
+            if b"\n\n" in piece or b"\n\r\n" in piece or piece[:1] in b"\r\n":
+                for offset, line in enumerate(piece.split(b"\n")[:-1], start=done + 1):
+                    if not line.strip() and offset >= first_line:
+                        yield offset
+            done += piece.count(b"\n")

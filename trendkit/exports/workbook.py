@@ -1,0 +1,80 @@
+"""Workbooks read as the text they would export: one sheet, its cells as texts, dates and numbers unrounded."""
+
+from __future__ import annotations
+
+import csv
+import tempfile
+from datetime import date, datetime, time, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from trendkit.errors import InputError, Problem
+
+
+@lru_cache(maxsize=1)
+def _folder() -> tempfile.TemporaryDirectory[str]:
+    """The folder of this process that holds sheets as text; removed with the process."""
+    return tempfile.TemporaryDirectory(prefix="trendkit-sheets-")
+
+
+def sheet_as_text(path: Path) -> Path:
+    """Return a CSV file with the rows of a workbook's first filled sheet.
+
+    Raises
+    ------
+    InputError
+        When the workbook cannot be opened, or no sheet holds rows.
+    """
+    stat = path.stat()
+    return _written(path.resolve(), stat.st_mtime_ns, stat.st_size)
+
+
+@lru_cache(maxsize=256)
+def _written(path: Path, _changed_ns: int, _size: int) -> Path:
+    rows = _rows(path)
+    target = Path(_folder().name) / f"sheet{len(list(Path(_folder().name).iterdir()))}.csv"
+    with target.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows([_text(cell) for cell in row] for row in rows)
+    return target
+
+
+def _rows(path: Path) -> list[list[Any]]:
+    import python_calamine
+
+    try:
+        workbook = python_calamine.CalamineWorkbook.from_path(str(path))
+    except Exception as cause:  # calamine raises its own kinds for broken archives, sheets and passwords
+        raise InputError(
+            Problem(
+                "the workbook cannot be opened",
+                file=path.name,
+                found=str(cause),
+                hint="save it again, or export as CSV",
+            )
+        ) from cause
+    for name in workbook.sheet_names:
+        rows: list[list[Any]] = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        if sum(any(cell != "" for cell in row) for row in rows) > 1:
+            return rows
+    raise InputError(
+        Problem("no sheet of the workbook holds rows", file=path.name, expected="a header and rows")
+    )
+
+
+def _text(cell: Any) -> str:
+    """Return a cell as text; times to the nearest millisecond, as a spreadsheet's days carry no more."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "1" if cell else "0"
+    if isinstance(cell, datetime):
+        exact = cell + timedelta(microseconds=500)
+        return exact.replace(microsecond=exact.microsecond // 1000 * 1000).isoformat(sep=" ")
+    if isinstance(cell, date):
+        return cell.isoformat()
+    if isinstance(cell, time):
+        return cell.isoformat()
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    return str(cell)
