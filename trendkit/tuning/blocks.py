@@ -49,6 +49,11 @@ def is_excluded(times: pd.DatetimeIndex, press: str, plant: Plant) -> npt.NDArra
     return excluded
 
 
+def is_from_grabs(frame: pd.DataFrame) -> bool:
+    """Return True when cake solids are known but no meter reads them."""
+    return bool(frame["cake_solids_meter_pct"].isna().all() and frame["cake_solids_pct"].notna().any())
+
+
 def speed_steps(speed: pd.Series, every_s: int) -> npt.NDArray[np.bool_]:
     """Return True in the bin from which a belt runs at a new setting.
 
@@ -97,6 +102,8 @@ def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
         minutes[column] = _mean_between(frame[column].to_numpy(dtype=float), fed, rows)
     for column in ("cake_solids_pct", "capture_pct", "filtrate_tss_mg_l"):
         minutes[column] = frame[column].to_numpy(dtype=float)[rows]
+    if not is_from_grabs(frame):  # a grab that stands in for a silent meter does not make a trend
+        minutes["cake_solids_pct"] = minutes["cake_solids_pct"].where(frame["cake_solids_meter_pct"].notna())
     minutes["since_step_min"], minutes["step"] = _time_since_steps(frame, rows, table.every_s)
     started = (
         pd.Series(seconds[rows], index=minutes.index).groupby(minutes["run"].to_numpy()).transform("min")
@@ -147,7 +154,7 @@ def steady_blocks(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     """
     settled = settled_minutes(minutes)
     if settled.empty:
-        return _no_blocks()
+        return no_blocks()
     per_block = max(2, round(BLOCK_MIN * 60 / every_s))
     stretch = pd.Series(
         pd.factorize(settled["run"].astype(str) + "|" + settled["step"].astype(str))[0], index=settled.index
@@ -210,7 +217,8 @@ def _held_still(minutes: pd.DataFrame, block: pd.Series, late: pd.Series) -> pd.
     return (~too_far).reindex(np.unique(block), fill_value=True)
 
 
-def _no_blocks() -> pd.DataFrame:
+def no_blocks() -> pd.DataFrame:
+    """Return an empty frame with the columns of steady blocks."""
     columns = [
         "start_utc",
         "end_utc",

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.blocks import average_over, settled_minutes
+from trendkit.tuning.grabs import pairs_of_grabs
 from trendkit.tuning.regression import DayFit, fit_by_day
 
 Floats = npt.NDArray[np.float64]
@@ -93,6 +94,11 @@ def _follow_on(
     gap = pd.Timedelta(minutes=LONGEST_GAP_MIN)
     kept = [(old, new) for old, new in pairs if held[old] and held[new] and begun[new] - ended[old] <= gap]
     return [old for old, _ in kept], [new for _, new in kept]
+
+
+def changes_between_grabs(blocks: pd.DataFrame) -> pd.DataFrame:
+    """Return the changes of speed between consecutive grabs of a run, columns as `speed_changes`."""
+    return _describe(*pairs_of_grabs(blocks))
 
 
 def _describe(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:

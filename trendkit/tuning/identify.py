@@ -13,7 +13,7 @@ LEAST_DAYS = 5
 LEAST_RANGE = 0.12  # of the median speed
 LEAST_FREE_SHARE = 0.05
 LEAST_FREE_SPREAD = 0.03  # standard deviation of the log speed that the other inputs do not explain
-RUN_BLOCKS, RUN_DAYS = 4, 2  # blocks and days at or beyond a speed for it to count as run
+RUN_DAYS = 2  # days that went as far as a speed, for it to count as run
 
 
 def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
@@ -31,17 +31,16 @@ def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
 
 
 def range_run(blocks: pd.DataFrame) -> tuple[float, float]:
-    """Return the slowest and fastest speed [m/min] that were run on two days and in four blocks at least.
+    """Return the slowest and fastest speed [m/min] that were run, on two days at least.
 
-    One day or a few minutes beyond are no experience to judge a speed by.
+    A single day beyond is no experience to judge a speed by.
     """
-    speed = blocks[SPEED].dropna().sort_values()
     by_day = blocks.groupby("day")[SPEED]
     slowest, fastest = by_day.min().sort_values(), by_day.max().sort_values(ascending=False)
-    day, block = min(RUN_DAYS, len(slowest)) - 1, min(RUN_BLOCKS, len(speed)) - 1
-    low = max(float(slowest.iloc[day]), float(speed.iloc[block]))
-    high = min(float(fastest.iloc[day]), float(speed.iloc[-1 - block]))
-    return (low, high) if low < high else (float(speed.median()), float(speed.median()))
+    last = min(RUN_DAYS, len(slowest)) - 1
+    low, high = float(slowest.iloc[last]), float(fastest.iloc[last])
+    middle = float(blocks[SPEED].median())
+    return (low, high) if low < high else (middle, middle)
 
 
 def free_share(blocks: pd.DataFrame) -> float:

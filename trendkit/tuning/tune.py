@@ -10,10 +10,11 @@ import pandas as pd
 
 from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
-from trendkit.tuning.blocks import sludge_minutes, steady_blocks
-from trendkit.tuning.changes import effect_on_cake, effect_on_log_loss, speed_changes
+from trendkit.tuning.blocks import is_from_grabs, sludge_minutes, steady_blocks
+from trendkit.tuning.changes import changes_between_grabs, effect_on_cake, effect_on_log_loss, speed_changes
 from trendkit.tuning.curve import GRID, LIMITS, Curve, change_curve, regression_curve
 from trendkit.tuning.decide import Contrast, compare_estimates, decide
+from trendkit.tuning.grabs import grab_blocks
 from trendkit.tuning.identify import identify, range_run, why_insufficient
 from trendkit.tuning.response import LOAD, SPEED, Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
@@ -37,8 +38,12 @@ def tune(table: FigureTable, press: Press, plant: Plant) -> Tuning:
     raised.
     """
     minutes = sludge_minutes(table, press, plant)
-    blocks = steady_blocks(minutes, table.every_s)
-    changes = speed_changes(minutes, table.every_s)
+    if is_from_grabs(table.frame):
+        blocks = grab_blocks(minutes, table.lab, table.every_s)
+        changes = changes_between_grabs(blocks)
+    else:
+        blocks = steady_blocks(minutes, table.every_s)
+        changes = speed_changes(minutes, table.every_s)
     found = identify(blocks, changes)
     why_not = why_insufficient(blocks, found)
     if why_not is None:
