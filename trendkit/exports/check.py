@@ -100,7 +100,7 @@ def _of_tag(tag: Tag, press: Press, readings: Readings, exports: Sequence[Export
 
 def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Problem]:
     from trendkit.errors import InputError
-    from trendkit.plant.quantities import conversion
+    from trendkit.plant.units import conversion
 
     stated = {
         unit: export.file

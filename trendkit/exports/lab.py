@@ -135,7 +135,7 @@ def _factor(unit: str, analysis: str, point: str, press: str, plant: Plant) -> f
     """
     if not unit.strip():
         return 1.0
-    from trendkit.plant.quantities import conversion
+    from trendkit.plant.units import conversion
 
     where = plant.press(press)
     assert where is not None

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Literal
 
 DateOrder = Literal["year_first", "day_first", "month_first"]
@@ -83,6 +84,7 @@ def tidy(text: str) -> str:
     return re.sub(r"[\s\u00a0\u202f]+", " ", text).strip().strip("'\"")
 
 
+@lru_cache(maxsize=8192)
 def take_apart(text: str) -> Cell | None:
     """Return what a time cell says, None when it is no date and time.
 

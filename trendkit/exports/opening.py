@@ -45,6 +45,7 @@ class Draft:
     decimal: DecimalMark = "."
     scheme: quality.Scheme | None = None
     zone: Zone = field(default_factory=lambda: Zone("UTC"))
+    more_tags: tuple[str, ...] = ()  # of a long file that was searched whole for its tag names
 
     @property
     def file(self) -> str:
@@ -90,6 +91,7 @@ def open_exports(paths: Sequence[Path], plant: Plant) -> list[Export]:
     if problems:
         raise InputError(problems)
     _find_fixed_clocks(drafts)
+    _look_for_missing(drafts, plant, known)
     exports = [_finished(draft, known) for draft in drafts]
     _refuse_mixed_units(exports)
     return exports
@@ -445,7 +447,7 @@ def _times_in_gap(draft: Draft, turn: clock.Turn) -> int:
 def _ends(draft: Draft) -> tuple[int, int] | None:
     """Return the first and last time of a file [us, its own clock], None when they cannot be had."""
     seen = moments_seen(draft.samples, draft.meaning)
-    if draft.samples.sees_end and draft.meaning.long is None and seen:
+    if draft.samples.sees_end and seen:
         return min(seen), max(seen)
     return ask.first_and_last(draft.source, draft.meaning)
 
@@ -519,10 +521,18 @@ def _tags_of(draft: Draft, known: Mapping[str, str]) -> tuple[str, ...]:
     long = draft.meaning.long
     if long is None:
         return tuple(tag.tag for group in draft.meaning.groups for tag in group.tags)
-    seen = {names.canonical(cell, known) for cell in draft.samples.cells(long.tag_column)}
-    if not set(known.values()) <= seen:
-        seen |= {names.canonical(text, known) for text in ask.distinct_texts(draft.source, [long.tag_column])}
-    return tuple(sorted(seen))
+    texts = [*draft.samples.cells(long.tag_column), *draft.more_tags]
+    return tuple(sorted({names.canonical(text, known) for text in texts}))
+
+
+def _look_for_missing(drafts: Sequence[Draft], plant: Plant, known: Mapping[str, str]) -> None:
+    """Search long files whole for their tag names as long as readings of a plant tag are seen in no file."""
+    needed = {tag.tag for tag in names.every_tag(plant) if tag.kind in ("analog", "counter")}
+    seen = {tag for draft in drafts for tag in _tags_of(draft, known)}
+    for draft in drafts:
+        if draft.meaning.long is not None and needed - seen:
+            draft.more_tags = tuple(ask.distinct_texts(draft.source, [draft.meaning.long.tag_column]))
+            seen |= set(_tags_of(draft, known))
 
 
 def _stated_units(draft: Draft, known: Mapping[str, str]) -> dict[str, str]:

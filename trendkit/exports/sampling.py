@@ -12,6 +12,8 @@ from trendkit.exports.sources import ParquetSource, Source, TextSource
 
 _PLACES = 64
 _PLACE_BYTES = 8 * 1024
+_PLACE_ROWS = 32
+_TAIL_ROWS = 100
 
 Row = tuple[str, ...]
 
@@ -36,26 +38,20 @@ class Samples:
 
 
 def take_samples(source: Source) -> Samples:
-    """Return rows from all over a source (of a packed file and of Parquet: from its head)."""
+    """Return rows from all over a source (of a large packed file and of Parquet: from its head)."""
     if isinstance(source, ParquetSource):
         return Samples(source.first_rows, (), (), sees_end=source.rows <= len(source.first_rows))
     file, head = source.file, source.table.rows
-    if file.packing:
-        return Samples(
-            head,
-            (),
-            (),
-            sees_end=bool(file.ends_with_newline is not None and len(file.head) < textfile.HEAD_BYTES),
-        )
-    if file.is_whole and len(head) < table.LOOKED_AT:
+    if file.is_whole and file.head.count("\n") < table.LOOKED_AT:
         return Samples(head, (), (), sees_end=True)
     middle = []
-    if file.size_bytes > 2 * textfile.HEAD_BYTES:
+    if not file.packing and file.size_bytes > 2 * textfile.HEAD_BYTES:
         step = (file.size_bytes - textfile.HEAD_BYTES) // _PLACES
         for place in range(1, _PLACES):
             position = textfile.HEAD_BYTES + place * step
-            middle.append(_split(textfile.lines_at(file, position, _PLACE_BYTES), source))
-    return Samples(head, tuple(middle), _split(textfile.tail_lines(file), source), sees_end=True)
+            middle.append(_split(textfile.lines_at(file, position, _PLACE_BYTES)[:_PLACE_ROWS], source))
+    tail = textfile.tail_lines(file)
+    return Samples(head, tuple(middle), _split(tail[-_TAIL_ROWS:], source), sees_end=bool(tail))
 
 
 def _split(lines: list[str], source: TextSource) -> tuple[Row, ...]:

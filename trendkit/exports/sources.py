@@ -169,7 +169,7 @@ def _first_rows(path: Path, header: tuple[str, ...]) -> tuple[tuple[str, ...], .
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         columns = ", ".join(f"CAST({identifier(name)} AS VARCHAR)" for name in header)
         file = literal(str(plain_path(path, Path(folder))))
-        rows = database.execute(f"SELECT {columns} FROM read_parquet({file}) LIMIT 2000").fetchall()
+        rows = database.execute(f"SELECT {columns} FROM read_parquet({file}) LIMIT 400").fetchall()
     return tuple(tuple("" if cell is None else str(cell) for cell in row) for row in rows)
 
 

@@ -17,7 +17,8 @@ from trendkit.exports import moments, names
 from trendkit.exports.textfile import TextFile
 
 DELIMITERS = (",", ";", "\t", "|")
-LOOKED_AT = 2000  # lines
+LOOKED_AT = 400  # lines
+_COLUMN_ROWS = 120  # enough to tell what a column holds; no type is ever taken from them
 
 _UNIT_WORDS = frozenset(
     "gpm gal/min gal/h gph mgd m3/h m³/h l/h l/min l/s m3 m³ gal % %ts %ds pct percent mg/l g/l kg/m3 ntu fnu kg/h lb/h t/h kg lb t "
@@ -45,7 +46,8 @@ class TextTable:
 
     def column(self, index: int) -> list[str]:
         """Return the cells of one column in the first rows, without the empty ones."""
-        return [row[index].strip() for row in self.rows if index < len(row) and row[index].strip()]
+        rows = self.rows[:_COLUMN_ROWS]
+        return [row[index].strip() for row in rows if index < len(row) and row[index].strip()]
 
 
 def split_line(line: str, delimiter: str) -> tuple[str, ...]:

@@ -36,12 +36,9 @@ class TextFile:
     needs_copy: bool  # DuckDB cannot read it as it is: another encoding, lone carriage returns, NUL bytes
     nul_bytes: int
     head: str  # decoded, at most HEAD_BYTES, cut at a line end
+    is_whole: bool  # `head` is the whole file
+    tail: str | None  # decoded, of a packed file that was looked at whole; it may begin inside a line
     ends_with_newline: bool | None  # None: unknown, the file being packed and large
-
-    @property
-    def is_whole(self) -> bool:
-        """True when `head` is the whole file."""
-        return not self.packing and self.size_bytes <= HEAD_BYTES
 
     @property
     def encoding_words(self) -> str:
@@ -141,6 +138,7 @@ def look_at(path: Path) -> TextFile:
     lone_return = encoding != "utf-16" and b"\r" in seen.replace(b"\r\n", b"")
     nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
     needs_copy = encoding != "utf-8" or lone_return or nul_bytes > 0
+    tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing and len(seen) < HEAD_BYTES + WHOLE_BYTES else None
     return TextFile(
         path,
         packing,
@@ -149,7 +147,9 @@ def look_at(path: Path) -> TextFile:
         needs_copy,
         nul_bytes,
         head,
-        _ends_with_newline(path, packing, seen),
+        is_whole=not rest,
+        tail=tail,
+        ends_with_newline=_ends_with_newline(path, packing, seen),
     )
 
 
@@ -168,9 +168,14 @@ def _encoding(seen: bytes) -> str:
 
 
 def _decoded_head(start: bytes, encoding: str, is_cut: bool) -> str:
-    text = start.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
-    text = without_nul(text).removeprefix("\ufeff")
+    text = _decoded(start, encoding).removeprefix("\ufeff")
     return text[: text.rfind("\n") + 1] if is_cut and "\n" in text else text
+
+
+def _decoded(piece: bytes, encoding: str) -> str:
+    """Return bytes as text with plain line ends."""
+    plain = "utf-16-le" if encoding == "utf-16" and piece[:2] not in (b"\xff\xfe", b"\xfe\xff") else encoding
+    return without_nul(piece.decode(plain, errors="replace").replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def _ends_with_newline(path: Path, packing: Packing, seen: bytes) -> bool | None:
@@ -187,14 +192,14 @@ def without_nul(text: str) -> str:
 
 
 def tail_lines(file: TextFile) -> list[str]:
-    """Return the last lines of an unpacked file, without the first, cut one; of a packed file, none.
+    """Return the last lines of a file, without a cut one at their start; none of a large packed file.
 
     The last line comes as it stands, also when it lacks its line end.
     """
     if file.is_whole:
-        return file.head.splitlines()
+        return [line for line in file.head.split("\n") if line.strip()]
     if file.packing:
-        return []
+        return [] if file.tail is None else [line for line in file.tail.split("\n")[1:] if line.strip()]
     return lines_at(file, max(file.size_bytes - TAIL_BYTES, 0), TAIL_BYTES)
 
 
@@ -202,12 +207,7 @@ def lines_at(file: TextFile, position: int, count_bytes: int) -> list[str]:
     """Return the whole lines within `count_bytes` behind a byte position of an unpacked file."""
     with file.path.open("rb") as opened:
         opened.seek(position - position % 2 if file.encoding.startswith("utf-16") else position)
-        piece = opened.read(count_bytes)
-    encoding = (
-        "utf-16-le" if file.encoding == "utf-16" else file.encoding
-    )  # the mark says so on all desktop systems
-    text = piece.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
-    lines = without_nul(text).split("\n")
+        lines = _decoded(opened.read(count_bytes), file.encoding).split("\n")
     is_end = position + count_bytes >= file.size_bytes
     lines = lines if is_end else lines[:-1]
     return [line for line in (lines if position == 0 else lines[1:]) if line.strip()]
