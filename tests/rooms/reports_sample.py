@@ -603,6 +603,9 @@ def tuning() -> Tuning:
                 "speed_before_m_min": [5.5, 6.0, 6.6],
                 "speed_after_m_min": [6.0, 6.6, 6.0],
                 "cake_solids_change_pct": [0.2, -0.1, 0.15],
+                "capture_change_pct": [0.1, -0.2, np.nan],
+                "is_independent": [True, True, False],
+                "moved": ["", "", "feed_flow_m3_h"],
             }
         ),
         by_load=pd.DataFrame(

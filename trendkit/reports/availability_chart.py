@@ -10,7 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from trendkit.findings import Finding
-from trendkit.reports.drawing import WIDTH, inline, to_svg
+from trendkit.reports.drawing import WIDTH, haloed, inline, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.time_axis import time_x
@@ -62,13 +62,11 @@ def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock
             .mark_bar(fill=PAPER, fillOpacity=0.55, stroke=ATTENTION, strokeWidth=1.6)
             .encode(x=x("a"), x2="b:T", y=y)
         )
-        layers.append(
-            alt.Chart(inline(_apart(faults, clock)))
-            .mark_text(align="left", dx=4, fontSize=10, clip=True)
-            .encode(x=x("b"), y=y, text="text:N")
-        )
+        words = alt.Chart(inline(_apart(faults, clock)))
+        channels = {"x": x("b"), "y": y, "text": "text:N"}
+        layers += haloed(words, channels, align="left", dx=4, fontSize=10, clip=True)
     label = alt.Chart(inline(names)).mark_text(
-        align="left", baseline="bottom", dy=-7, dx=1, fontSize=11, color=INK
+        align="left", baseline="bottom", dy=-7, dx=1, fontSize=11, color=INK, limit=WIDTH
     )
     share = alt.Chart(inline(names)).mark_text(align="left", dx=8, fontSize=11)
     layers.append(label.encode(x=alt.value(0), y=y, text="tag:N"))

@@ -124,8 +124,8 @@ def _change_row(change: Difference, shown: Shown) -> tuple[Cell | str, ...]:
     mark: Mark = "misses" if abs(change.z) > FAR else ""
     return (
         shown.name(name),
-        shown.digits(change.value, name, low, high),
-        shown.digits(change.usual, name, low, high),
-        f"{shown.digits(low, name, low, high)} to {shown.digits(high, name, low, high)}",
+        shown.digits(change.value, name),
+        shown.digits(change.usual, name),
+        f"{shown.digits(low, name)} to {shown.digits(high, name)}",
         Cell(f"{change.z:+.1f}".replace("-", "−"), mark),
     )

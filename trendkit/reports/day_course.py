@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import pandas as pd
 
 from trendkit.plant.calendar import Period
-from trendkit.plant.display import display
+from trendkit.plant.display import display, significant
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
 from trendkit.reports.context import PageContext
 from trendkit.reports.page import Head, Item, Panel, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock, clock_of
 from trendkit.reports.row_charts import Row, draw_rows
-from trendkit.reports.shown import Shown, is_known
+from trendkit.reports.shown import Shown
 from trendkit.reports.upset_sheet import spans
 from trendkit.reports.words import figure_name
 from trendkit.upsets.results import DayAccount, Move, Upset
@@ -37,16 +37,20 @@ _WITHOUT_MOVES = (
 
 def moved(move: Move, clock: PlantClock, shown: Shown) -> str:
     """Return one move in words: "polymer flow down by 201 gal/h at 10:12"."""
-    size, unit = display(abs(move.size), move.unit, shown.system, is_difference=True)
-    amount = (
-        f"{shown.digits(abs(move.size), move.unit)}\u00a0{unit or move.unit}".strip()
-        if is_known(size)
-        else ""
-    )
+    by = _size(move, shown)
     return (
-        f"{figure_name(move.role).lower()} {move.direction} by {amount} at "
+        f"{figure_name(move.role).lower()} {move.direction} by {by} at "
         f"{clock.time_text(move.time, with_day=False)}"
     )
+
+
+def _size(move: Move, shown: Shown) -> str:
+    """Return how far a tag moved; a share moves by points, not by percent."""
+    size = abs(move.size)
+    if move.unit in ("%", "percent", "pct", "points"):
+        return f"{shown.digits(size, 'pct')} points"
+    number, unit = display(size, move.unit, shown.system, is_difference=True)
+    return f"{significant(number)}\u00a0{unit or move.unit}".strip()
 
 
 def _active(period: Period, table: FigureTable) -> Period:
@@ -116,6 +120,7 @@ def _rows(account: DayAccount, frame: pd.DataFrame, shown: Shown) -> list[Row]:
             first_moves.setdefault(_drawn_column(column, frame), move)
     wanted = dict.fromkeys([*first_moves, *ALWAYS] if first_moves else [*ALWAYS, *_WITHOUT_MOVES])
     first = moves[0] if moves else None
+    pressed = frame[frame["phase"] == "pressing"] if (frame["phase"] == "pressing").any() else frame
     rows = []
     for column in wanted:
         if (
@@ -130,6 +135,7 @@ def _rows(account: DayAccount, frame: pd.DataFrame, shown: Shown) -> list[Row]:
             Row(
                 title=shown.name(column),
                 line=display(frame[column], column, shown.system)[0],
+                focus=display(pressed[column], column, shown.system)[0],
                 usual=None
                 if band is None
                 else (shown.number(band[0], column), shown.number(band[1], column)),
@@ -146,6 +152,7 @@ def _drawn_column(column: str, frame: pd.DataFrame) -> str:
     stands_for = {
         "cake_solids_meter_pct": "cake_solids_pct",
         "thickened_solids_meter_pct": "thickened_solids_pct",
+        "filtrate_solids_mg_l": "filtrate_tss_mg_l",
     }
     figure = stands_for.get(column, column)
     return figure if figure in frame and frame[figure].notna().any() else column
@@ -157,7 +164,7 @@ def _move_sheet(moves: Sequence[Move], clock: PlantClock, shown: Shown) -> Sheet
             clock.time_text(move.time),
             figure_name(move.role),
             move.direction,
-            f"{shown.digits(abs(move.size), move.unit)} {shown.unit(move.unit) or move.unit}",
+            _size(move, shown),
         )
         for move in moves
     )

@@ -80,6 +80,14 @@ def inline(values: Sequence[Mapping[str, Any]]) -> Any:
     return alt.InlineData(values=text, format=alt.JsonDataFormat(type="json"))
 
 
+def haloed(chart: Any, channels: Mapping[str, Any], **text: Any) -> list[Any]:
+    """Return a text as two layers, a white outline under the letters, so that it reads across lines and
+    bars.
+    """
+    outline = chart.mark_text(**{**text, "stroke": PAPER, "strokeWidth": 3, "strokeJoin": "round"})
+    return [outline.encode(**channels), chart.mark_text(**text).encode(**channels)]
+
+
 def to_svg(chart: Any, slug: str) -> Markup:
     """Draw a chart and return its SVG, hidden from screen readers (the text beside it says what it shows).
 

@@ -25,7 +25,9 @@ def frame_sheet(
     units = columns_of or {}
     numeric = {name: pd.api.types.is_numeric_dtype(frame[name]) for name in frame.columns}
     heads = tuple(
-        Head(figure_name(str(name), shown.system), shown.unit(units.get(str(name), str(name))), numeric[name])
+        Head(
+            figure_name(str(name), shown.system), _unit(units.get(str(name), str(name)), shown), numeric[name]
+        )
         for name in frame.columns
     )
     rows = tuple(
@@ -36,6 +38,11 @@ def frame_sheet(
         for row in frame.itertuples(index=False, name=None)
     )
     return Sheet(caption, heads, rows)
+
+
+def _unit(column: str, shown: Shown) -> str:
+    is_minutes = column.endswith("_min") and not column.endswith("_m_min")
+    return "min" if is_minutes else shown.unit(column)
 
 
 def _cell(value: object, column: str, shown: Shown, clock: PlantClock | None) -> str:

@@ -18,6 +18,9 @@ from trendkit.reports.shown import DASH, Shown
 from trendkit.reports.thinning import segments
 from trendkit.reports.words import FAULTS, figure_name, said
 
+_COMPLETE = 0.99  # share of the period from which a tag counts as there throughout
+_DRAWN_PX = 640  # a gap narrower than one of these would not be seen
+
 
 def quality_section(
     context: PageContext, table: FigureTable, clock: PlantClock, title: str = "Can the readings be trusted?"
@@ -48,10 +51,32 @@ def quality_section(
 
 
 def _availability_panel(context: PageContext, table: FigureTable, clock: PlantClock) -> Panel:
-    inside = (table.frame.index >= context.period.start_utc) & (table.frame.index < context.period.end_utc)
-    frame = table.frame[inside]
+    merged = max(1, round(context.period.hours * 3600 / _DRAWN_PX / table.every_s))
+    tags = _availability(context, table, merged)
+    faulty = sum(bool(tag.faults) for tag in tags)
+    drawn = [tag for tag in tags if tag.faults or tag.share < _COMPLETE] or tags[:1]
+    whole = [tag.label for tag in tags if tag not in drawn]
+    finding = (
+        f"{len(tags) - sum(tag.share < _COMPLETE for tag in tags)} of {len(tags)} tags have readings "
+        "throughout; "
+    )
+    finding += f"{faulty} of them show faults." if faulty else "none shows a fault."
+    sheet = Sheet(
+        "share of the period with readings",
+        (Head("Tag"), Head("With readings", "%", True)),
+        tuple((tag.label, f"{100 * tag.share:.1f}") for tag in tags),
+    )
+    complete = f"Complete and without faults, so not drawn: {', '.join(whole)}. " if whole else ""
+    caption = f"{complete}Gaps shorter than {max(merged * table.every_s // 60, 1)} min are not drawn."
+    svg = draw_availability("availability", drawn, clock)
+    return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
+
+
+def _availability(context: PageContext, table: FigureTable, merged: int) -> list[Availability]:
+    """Return where each tag of the press has readings; gaps up to `merged` bins are bridged for the eye."""
+    period = context.period
+    frame = table.frame[(table.frame.index >= period.start_utc) & (table.frame.index < period.end_utc)]
     every = pd.Timedelta(seconds=table.every_s)
-    merged = max(1, round(context.period.hours * 3600 / 640 / table.every_s))
     tags = []
     for tag in context.press.tags.values():
         if tag.column not in frame:
@@ -65,28 +90,12 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
             (finding, said(FAULTS, finding.fault))
             for finding in context.findings
             if finding.tag == tag.tag
-            and finding.end_utc > context.period.start_utc
-            and finding.start_utc < context.period.end_utc
+            and finding.end_utc > period.start_utc
+            and finding.start_utc < period.end_utc
         )
-        label = f"{figure_name(tag.name)}  ({tag.tag})"
+        label = f"{figure_name(tag.name)} ({tag.tag})"
         tags.append(Availability(label, stretches, float(known.mean()) if len(known) else 0.0, faults))
-    whole = sum(tag.share >= 0.98 for tag in tags)
-    faulty = sum(bool(tag.faults) for tag in tags)
-    finding = (
-        f"{whole} of {len(tags)} tags have readings for at least 98 % of the period; {faulty or 'none'} "
-        "of them show faults."
-    )
-    sheet = Sheet(
-        "share of the period with readings",
-        (Head("Tag"), Head("With readings", "%", True)),
-        tuple((tag.label, f"{100 * tag.share:.1f}") for tag in tags),
-    )
-    caption = (
-        f"Gaps shorter than {merged * table.every_s // 60 or 1} min are not drawn. "
-        f"{clock.zone[:1].upper()}{clock.zone[1:]}."
-    )
-    svg = draw_availability("availability", tags, clock)
-    return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
+    return tags
 
 
 def _fault_sheet(findings: Sequence[Finding], clock: PlantClock, shown: Shown) -> Sheet:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from trendkit.plant.model import Limit
@@ -26,6 +27,18 @@ class Response:
     curve: Sequence[tuple[float, float, float, float]]
     blocks: Sequence[tuple[float, float]] = ()
     limit: Limit | None = None
+
+    def values(self) -> tuple[float, float]:
+        """Return the ends of the value axis: the curve with its limits and the middle 96 % of the blocks."""
+        shown = [each for row in self.curve for each in row[1:]]
+        middle = np.quantile([b[1] for b in self.blocks], [0.02, 0.98]).tolist() if self.blocks else []
+        return value_domain(shown, middle)
+
+    @property
+    def beyond(self) -> int:
+        """How many blocks lie beyond the value axis and are not drawn."""
+        low, high = self.values()
+        return sum(not low <= value <= high for _, value in self.blocks)
 
 
 def draw_responses(
@@ -69,10 +82,7 @@ def _response_view(
         for each in ((response.limit.low, response.limit.high) if response.limit else ())
         if each is not None
     ]
-    shown = [row[1:] for row in response.curve]
-    values = value_domain(
-        [v for v, _, _ in shown], [b[1] for b in response.blocks], [w for _, *w_ in shown for w in w_]
-    )
+    values = response.values()
     near = [
         each
         for each in limits
@@ -117,9 +127,9 @@ def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> li
     if response.blocks:
         dots = alt.Chart(inline([{"x": s, "v": v} for s, v in response.blocks]))
         layers.append(
-            dots.mark_point(shape="circle", stroke=SOFT, size=26, strokeWidth=1, opacity=1).encode(
-                x=x, y=value_y("v", values)
-            )
+            dots.mark_point(
+                shape="circle", stroke=SOFT, size=22, strokeWidth=0.9, opacity=1, clip=True
+            ).encode(x=x, y=value_y("v", values))
         )
     if drawn:
         layers.append(source.mark_line(strokeWidth=2).encode(x=x, y=value_y("v", values)))

@@ -82,13 +82,18 @@ def _answer(
     if capture is not None and is_known(capture.value):
         parts.append(f"kept {_told(capture, 'capture_pct', shown)} of the solids fed to it")
     if cake is not None and is_known(cake.value):
-        parts.append(f"made cake of {_told(cake, 'cake_solids_pct', shown)} solids")
+        parts.append(_cake_words(cake, shown))
     if dose is not None and is_known(dose.value):
         parts.append(f"used {_told(dose, 'polymer_dose_kg_t', shown)} of polymer")
     if not parts:
         parts = [f"pressed for {shown.amount(hours.value, 'press_hours')}"]
     listed = " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else parts[0]
     return f"In {when}, {press} {listed}.", _exceptions(review, upsets, shown)
+
+
+def _cake_words(cake: Figure, shown: Shown) -> str:
+    value, limits = shown.limited(cake.value, cake.low, cake.high, "cake_solids_pct")
+    return f"made cake of {value} solids ({limits})" if limits else f"made cake of {value} solids"
 
 
 def _told(figure: Figure, column: str, shown: Shown) -> str:
@@ -129,6 +134,10 @@ def _exceptions(review: PeriodReview, upsets: Sequence[Upset], shown: Shown) -> 
     return tuple(marked)
 
 
+def _round_sum(amount: float) -> str:
+    return f"{float(f'{amount:.2g}'):,.0f}"
+
+
 def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
     if not upsets:
         return "No upsets were found."
@@ -138,7 +147,11 @@ def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
     severe = sum(upset.severity > 1 for upset in upsets)
     count = "One upset" if len(upsets) == 1 else f"{len(upsets)} upsets"
     text = f"{count}, {severe or 'none'} of them clear or severe"
-    return f"{text}; together they cost about {sum(costs):,.0f} {shown.currency}." if costs else f"{text}."
+    return (
+        (f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}.")
+        if costs
+        else f"{text}."
+    )
 
 
 def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:

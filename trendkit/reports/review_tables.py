@@ -49,7 +49,7 @@ def tables_section(context: PageContext, review: PeriodReview, shown: Shown) -> 
     items: list[Item] = []
     if not review.by_day.empty:
         items.append(_period_sheet("Day by day", review.by_day, ("day",), targets, shown))
-    if not review.by_shift.empty and review.by_shift["shift"].astype(bool).any():
+    if _has_several_shifts(review.by_shift):
         items.append(_period_sheet("Shift by shift", review.by_shift, ("day", "shift"), targets, shown))
     return Section(
         "days",
@@ -57,6 +57,11 @@ def tables_section(context: PageContext, review: PeriodReview, shown: Shown) -> 
         "A triangle stands where a day's mean is off the target.",
         tuple(items),
     )
+
+
+def _has_several_shifts(by_shift: pd.DataFrame) -> bool:
+    """True when some day was pressed on more than one shift; else the table would repeat the days."""
+    return not by_shift.empty and bool(by_shift.groupby(["day", "mode"])["shift"].count().gt(1).any())
 
 
 def _period_sheet(

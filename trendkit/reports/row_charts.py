@@ -12,7 +12,7 @@ from markupsafe import Markup
 from trendkit.reports.drawing import WIDTH, inline, rows, to_svg
 from trendkit.reports.palette import ATTENTION, INK, WASH
 from trendkit.reports.plant_clock import PlantClock
-from trendkit.reports.strip_charts import Span, _span_layers
+from trendkit.reports.strip_charts import Span, span_numbers, span_shades
 from trendkit.reports.thinning import thin
 from trendkit.reports.time_axis import time_x
 from trendkit.reports.value_axis import value_domain, value_y
@@ -24,6 +24,7 @@ class Row:
 
     title: str
     line: pd.Series
+    focus: pd.Series  # the values that set the axis: those while pressing
     usual: tuple[float, float] | None = None
     moved_at: pd.Timestamp | None = None
     direction: str = ""
@@ -48,7 +49,7 @@ def _row_view(
     import altair as alt
 
     line = thin(row.line)
-    domain = value_domain(line["value"], list(row.usual) if row.usual else None)
+    domain = value_domain(row.focus, list(row.usual) if row.usual else None)
     x = time_x(clock, has_labels=is_last)
     layers: list[Any] = []
     if row.usual is not None:
@@ -66,7 +67,7 @@ def _row_view(
         .mark_line(clip=True)
         .encode(x=x("t"), y=value_y("v", domain, ticks=3), detail="s:N")
     )
-    layers += [*_span_layers(spans, clock, x), mark]
+    layers += [*span_shades(spans, clock, x), mark, *span_numbers(spans, clock, x)]
     if first_move is not None:
         rule = alt.Chart(inline([{"a": clock.drawn(first_move)}])).mark_rule(stroke=INK, strokeDash=[2, 2])
         layers.append(rule.encode(x=x("a")))

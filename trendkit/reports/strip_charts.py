@@ -12,7 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from trendkit.plant.model import Exclude, Limit
-from trendkit.reports.drawing import WIDTH, inline, rows, to_svg
+from trendkit.reports.drawing import WIDTH, haloed, inline, rows, to_svg
 from trendkit.reports.palette import ATTENTION, FAINT, INK, PAPER, RULE, SOFT, WASH
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.thinning import band, thin
@@ -58,11 +58,12 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
 
     line = thin(strip.line)
     limits = [strip.limit.low, strip.limit.high] if strip.limit else []
-    domain = value_domain(line["value"], [each for each in limits if each is not None], strip.lab)
+    bounds = [each for each in limits if each is not None]
+    domain = value_domain(line["value"], bounds, strip.lab, room_above=bool(strip.spans))
     x = time_x(clock)
     layers = [
         *_left_out_layers(strip.left_out, clock, x),
-        *_span_layers(strip.spans, clock, x),
+        *span_shades(strip.spans, clock, x),
         *_band_layers(strip, clock, domain, x),
         *_target_layers(strip, domain),
     ]
@@ -77,6 +78,7 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
         .encode(x=x("t"), y=value_y("v", domain, strip.unit), detail="s:N")
     )
     layers += _lab_layers(strip, clock, domain, x)
+    layers += span_numbers(strip.spans, clock, x)
     layers += _change_layers(clock, x)
     chart = alt.layer(*layers).properties(width=WIDTH, height=strip.height)
     return to_svg(chart, strip.slug)
@@ -95,24 +97,33 @@ def _left_out_layers(left_out: tuple[Exclude, ...], clock: PlantClock, x: Any) -
     ]
 
 
-def _span_layers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
+def span_shades(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
+    """Return the layer that shades spans over the plot's whole height; draw it before the line."""
     import altair as alt
 
     if not spans:
         return []
-    places = [
-        {"a": clock.drawn(span.start), "b": clock.drawn(span.end), "n": str(span.number)} for span in spans
-    ]
-    shade = alt.Chart(inline(places)).mark_rect(
+    shade = alt.Chart(inline(_places(spans, clock))).mark_rect(
         fill=ATTENTION, fillOpacity=0.16, stroke=ATTENTION, strokeWidth=0.8, clip=True
     )
-    number = alt.Chart(inline(_numbered(places, clock))).mark_text(
-        align="left", baseline="top", dx=2, dy=3, fontSize=10, fontWeight="bold", clip=True
+    return [shade.encode(x=x("a"), x2="b:T")]
+
+
+def span_numbers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
+    """Return the layers that number spans inside the plot; draw them after the line."""
+    import altair as alt
+
+    if not spans:
+        return []
+    chart = alt.Chart(inline(_numbered(_places(spans, clock), clock)))
+    channels = {"x": x("a"), "y": alt.Y("row:Q", scale=None), "text": "n:N"}
+    return haloed(
+        chart, channels, align="left", baseline="top", dx=2, dy=3, fontSize=10, fontWeight="bold", clip=True
     )
-    return [
-        shade.encode(x=x("a"), x2="b:T"),
-        number.encode(x=x("a"), y=alt.Y("row:Q", scale=None), text="n:N"),
-    ]
+
+
+def _places(spans: tuple[Span, ...], clock: PlantClock) -> list[dict[str, Any]]:
+    return [{"a": clock.drawn(s.start), "b": clock.drawn(s.end), "n": str(s.number)} for s in spans]
 
 
 def _numbered(places: Sequence[dict[str, Any]], clock: PlantClock) -> list[dict[str, Any]]:

@@ -77,9 +77,7 @@ def _answer(context: PageContext, account: DayAccount, shown: Shown) -> str:
     likeliest = account.causes[0] if account.causes else None
     if likeliest is None or likeliest.cause == "unknown":
         return f"{day} was a bad cake day on {press}{told}; its cause does not show in these tags."
-    return (
-        f"{day} was a bad cake day on {press}{told}; the likeliest cause is {said(CAUSES, likeliest.cause)}."
-    )
+    return f"{day} was a bad cake day on {press}{told}; likeliest cause: {said(CAUSES, likeliest.cause)}."
 
 
 def _exceptions(
@@ -113,13 +111,8 @@ def _lines(account: DayAccount, shown: Shown) -> tuple[FigureLine, ...]:
 def _line(change: Difference, shown: Shown) -> FigureLine:
     name = change.figure
     is_far = abs(change.z) > FAR
-    low, high = (
-        shown.digits(each, name, change.usual_low, change.usual_high)
-        for each in (change.usual_low, change.usual_high)
-    )
-    value = (
-        f"{shown.digits(change.value, name, change.usual_low, change.usual_high)}\u00a0{shown.unit(name)}"
-    ).strip()
+    low, high = (shown.digits(each, name) for each in (change.usual_low, change.usual_high))
+    value = shown.amount(change.value, name)
     return FigureLine(
         name=figure_name(name, shown.system),
         meaning=meaning(name, shown.system),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from trendkit.reports.closing import caution_list
 from trendkit.reports.frame_sheet import frame_sheet
 from trendkit.reports.page import Cell, Head, Item, Listing, Section, Sheet
@@ -14,7 +16,7 @@ from trendkit.tuning.results import Tuning
 _SAID_ONCE = ("samples", "stop_if")  # columns of the step-test sheet that repeat one text
 
 
-_MOST_CHANGES = 40
+_MOST_CHANGES = 20
 
 
 def load_section(tuning: Tuning, shown: Shown) -> Section:
@@ -64,19 +66,7 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
     )
     items: list[Item] = [Sheet("How much these records can say", (Head("What"), Head("Found")), rows)]
     if not tuning.changes.empty:
-        names = [
-            name
-            for name in tuning.changes.columns
-            if not name.endswith(("_low", "_high")) and name not in ("run", "day", "is_clean")
-        ]
-        sheet = frame_sheet(
-            f"What followed each speed change ({min(len(tuning.changes), _MOST_CHANGES)} of "
-            f"{len(tuning.changes)} shown)",
-            tuning.changes[names].head(_MOST_CHANGES),
-            shown,
-            clock=clock,
-        )
-        items.append(sheet)
+        items.append(_change_sheet(tuning.changes, clock, shown))
     return Section(
         "evidence",
         "How sure this is",
@@ -86,19 +76,52 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
     )
 
 
+def _change_sheet(changes: pd.DataFrame, clock: PlantClock, shown: Shown) -> Sheet:
+    """Return what followed each change of speed; those made while the rest held still come first."""
+    ordered = changes.sort_values(["is_independent", "time"], ascending=[False, True], kind="stable")
+    rows = tuple(
+        (
+            clock.time_text(row["time"]),
+            shown.digits(row["speed_before_m_min"], SPEED),
+            shown.digits(row["speed_after_m_min"], SPEED),
+            _points(row["cake_solids_change_pct"]),
+            _points(row["capture_change_pct"]),
+            _named(str(row["moved"])) or "nothing",
+        )
+        for row in ordered.head(_MOST_CHANGES).to_dict("records")
+    )
+    heads = (
+        Head("Time", "plant time", is_short=True),
+        Head("From", shown.unit(SPEED), is_number=True),
+        Head("To", shown.unit(SPEED), is_number=True),
+        Head("Cake solids", "points", is_number=True),
+        Head("Capture", "points", is_number=True),
+        Head("What else moved"),
+    )
+    return Sheet(f"What followed each speed change ({len(rows)} of {len(changes)} shown)", heads, rows)
+
+
+def _named(columns: str) -> str:
+    return ", ".join(figure_name(name).lower() for name in columns.split(", ") if name)
+
+
+def _points(change: float) -> str:
+    return f"{change:+.2f}".replace("-", "−") if is_known(change) else DASH
+
+
 def step_test_section(tuning: Tuning, shown: Shown) -> Section:
     """Return the section with the cautions and the step-test sheet to fill in."""
     if tuning.step_test.empty:
         return Section("step-test", "The step test", "", ())
     sheet = tuning.step_test
-    once = [name for name in _SAID_ONCE if name in sheet and sheet[name].nunique() == 1]
+    once = [name for name in _SAID_ONCE if name in sheet and len(set(sheet[name])) == 1]
     rules = tuple(f"{figure_name(name)}: {shown.retold(str(sheet[name].iloc[0]))}." for name in once)
     items: list[Item] = [caution_list()]
     if rules:
         items.append(Listing(rules))
     items.append(frame_sheet("Sheet to fill in, in this order", sheet.drop(columns=once), shown))
     note = (
-        "Holds in random order, so that a slow change in the sludge favours no speed. Print it, fill it "
-        "in, and read it back in with --step-test."
+        "Holds in random order, so that a slow change in the sludge favours no speed. Print it and fill "
+        "it in."
     )
     return Section("step-test", "The step test", note, tuple(items))

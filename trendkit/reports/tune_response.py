@@ -43,9 +43,7 @@ def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Sect
             "Cake solids and capture over gravity belt speed",
             _curve_finding(tuning, shown),
             svg,
-            f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own "
-            "feed; the line is fitted with feed, load and dose held at their usual. No speed beyond "
-            "those run is judged.",
+            _circle_words(tuning, responses),
             _curve_sheet(tuning, shown),
         )
     )
@@ -100,6 +98,16 @@ def _response(name: str, tuning: Tuning, limit: Limit | None, shown: Shown) -> R
         else []
     )
     return Response(shown.name(name), [(r[0], r[1], r[2], r[3]) for r in rows], dots, in_units)
+
+
+def _circle_words(tuning: Tuning, responses: list[Response]) -> str:
+    beyond = sum(response.beyond for response in responses)
+    left_out = f" {beyond} circles lie beyond the axes and are not drawn." if beyond else ""
+    return (
+        f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own feed; the "
+        "line is fitted with feed, load and dose held at their usual."
+        f"{left_out} No speed beyond those run is judged."
+    )
 
 
 def _curve_finding(tuning: Tuning, shown: Shown) -> str:
