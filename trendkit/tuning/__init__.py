@@ -4,9 +4,9 @@ Steady blocks and speed changes in sludge time -> the response of cake and captu
 speeds in m/min, outcomes in %, money in the plant's currency.
 """
 
+from trendkit.tuning.advice import tune
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_test import CAUTIONS, plan_step_test, write_step_test
-from trendkit.tuning.tune import tune
 
 __all__ = [
     "CAUTIONS",

@@ -50,6 +50,12 @@ def compare_estimates(first: Curve, second: Curve, slow: float, fast: float) -> 
     return Contrast(slow, fast, float(gaps[0]), float(gaps[1]), float((high - low) / 2.0))
 
 
+def dearest(curve: Curve, low: int, high: int) -> float:
+    """Return how much dearer than the best any speed between two positions is at most (95 %), as a share."""
+    inside = curve.burden_draws[:, low : high + 1]
+    return float(np.quantile(inside.max(axis=1) / inside.min(axis=1) - 1.0, 0.95))
+
+
 def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
     """Return the decision and the sentence that gives its reason (speeds in m/min)."""
     speeds = first.speeds
@@ -64,8 +70,8 @@ def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
     run = float(speeds[-1] - speeds[0])
     if speeds[high] - speeds[low] > FLAT_SHARE * run:
         return "flat", (
-            f"every speed from {speeds[low]:.1f} to {speeds[high]:.1f} m/min is within 1 % of the best; "
-            f"hold one of them and spare the belt"
+            f"any speed from {speeds[low]:.1f} to {speeds[high]:.1f} m/min is within 1 % of the best "
+            f"(with 95 % confidence within {100 * dearest(first, low, high):.1f} %); hold one and spare the belt"
         )
     for edge, which, way in ((0, "slowest", "slower"), (len(speeds) - 1, "fastest", "faster")):
         if first.best == edge and np.mean(first.best_draws == edge) > EDGE_SHARE:

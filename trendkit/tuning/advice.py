@@ -106,7 +106,7 @@ def speeds_run(blocks: pd.DataFrame) -> Floats:
 
 
 def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, worth: Worth) -> Contrast | None:
-    """Return what crossing the speeds run does to the burden by both estimates, None if unknown."""
+    """Return what crossing the middle half of the speeds run does by both estimates, None if unknown."""
     days = [str(day) for day in response.days]
     centre = float(response.blocks[SPEED].median())
     cake = effect_on_cake(changes, days, response.weights, centre)
@@ -114,7 +114,7 @@ def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, wort
         return None
     loss = effect_on_log_loss(changes, days, response.weights, centre)
     second = change_curve(first, cake, loss, centre, worth)
-    slow, fast = np.quantile(response.blocks[SPEED], [0.2, 0.8])
+    slow, fast = first.speeds[GRID // 4], first.speeds[-1 - GRID // 4]
     return compare_estimates(first, second, float(slow), float(fast))
 
 
