@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from trendkit.simulate.balance import Flows, Inputs, feed_density_kg_m3, press_sludge
+from trendkit.simulate.balance import Flows, press_sludge
 from trendkit.simulate.machine import Prices, Station, Targets
 from trendkit.simulate.randomness import Array
+from trendkit.simulate.stretch import Stretch, sludge_density_kg_m3
 
 USUAL_FOULING = 0.4  # clean resistances, after the first hours of a run
 WITHIN = 1.01  # speeds that cost at most this much of the least are as good
@@ -59,8 +60,8 @@ def steady_flows(at: Conditions, speeds_m_min: Array, station: Station) -> Flows
         return np.full(len(speeds_m_min), value)
 
     solids = at.feed_solids_pct / 100.0
-    fed = at.feed_flow_m3_h * float(feed_density_kg_m3(np.array([solids]))[0]) * solids
-    inputs = Inputs(
+    fed = at.feed_flow_m3_h * float(sludge_density_kg_m3(np.array([solids]))[0]) * solids
+    stretch = Stretch(
         feed_flow_m3_h=same(at.feed_flow_m3_h),
         feed_solids=same(solids),
         polymer_flow_l_h=same(at.dose_kg_t * fed / 1000.0 / (at.strength_pct / 100.0)),
@@ -77,15 +78,13 @@ def steady_flows(at: Conditions, speeds_m_min: Array, station: Station) -> Flows
         resistance_factor=same(at.resistance_factor),
         is_thickening=same(0.0),
     )
-    return press_sludge(inputs, station.machine, station.sludge, station.settings.dilution_m3_h)
+    return press_sludge(stretch, station)
 
 
 def response_curve(at: Conditions, speeds_m_min: Array, station: Station, prices: Prices) -> pd.DataFrame:
     """Return cake solids, capture and cost per dry tonne leaving in cake at each speed."""
     flows = steady_flows(at, speeds_m_min, station)
-    cake = flows.product_solids / (flows.product_solids + flows.product_water)
-    capture = flows.product_solids / flows.solids_in
-    lost_t = (flows.feed_solids_in * (1.0 - capture)) / 1000.0
+    lost_t = flows.feed_solids_in * (1.0 - flows.capture) / 1000.0
     hourly = (
         flows.feed_solids_in * at.dose_kg_t / 1000.0 * prices.polymer_per_kg
         + (flows.product_solids + flows.product_water) / 1000.0 * prices.haul_per_t
@@ -97,8 +96,8 @@ def response_curve(at: Conditions, speeds_m_min: Array, station: Station, prices
     return pd.DataFrame(
         {
             "gravity_belt_speed_m_min": speeds_m_min,
-            "cake_solids_pct": 100.0 * cake,
-            "capture_pct": 100.0 * capture,
+            "cake_solids_pct": 100.0 * flows.product,
+            "capture_pct": 100.0 * flows.capture,
             "cost_per_dry_t": hourly / (flows.product_solids / 1000.0),
         }
     )
@@ -129,7 +128,7 @@ def best_speed(curve: pd.DataFrame, targets: Targets) -> Best:
     while last < len(allowed) - 1 and cheap[last + 1]:
         last += 1
     speeds = allowed["gravity_belt_speed_m_min"].to_numpy()
-    position = int(curve["cost_per_dry_t"].index.get_loc(allowed.index[least]))
+    position = int(np.flatnonzero(curve.index == allowed.index[least])[0])
     return Best(
         speed_m_min=float(speeds[least]),
         low_m_min=float(speeds[first]),

@@ -11,12 +11,12 @@ from typing import Literal
 
 import numpy as np
 
-from trendkit.simulate.balance import feed_density_kg_m3
 from trendkit.simulate.best_speed import Conditions, steady_flows, usual_conditions
 from trendkit.simulate.drivers import Feed, Streams
 from trendkit.simulate.machine import Station
 from trendkit.simulate.operation import THICKENING, Grid, Run
 from trendkit.simulate.randomness import Array
+from trendkit.simulate.stretch import sludge_density_kg_m3
 
 SpeedHabit = Literal["untouched", "steady", "varied", "confounded", "step_test"]
 LOOK_EVERY_S = 1800.0
@@ -111,7 +111,7 @@ def _on_grid(rows: list[tuple[float, float, float, float, float]], grid: Grid) -
 def _active_g_m3(dose_kg_t: float, solids_pct: float) -> float:
     """Return active polymer per volume of feed [g/m3] for a dose on believed feed solids."""
     solids = solids_pct / 100.0
-    return dose_kg_t * solids * float(feed_density_kg_m3(np.array([solids]))[0])
+    return dose_kg_t * solids * float(sludge_density_kg_m3(np.array([solids]))[0])
 
 
 def _begin_run(
@@ -222,5 +222,4 @@ def _answer_feed_and_cake(
 
 
 def _cake_pct(at: Conditions, gravity_m_min: float, station: Station) -> float:
-    flows = steady_flows(at, np.array([gravity_m_min]), station)
-    return float(100.0 * flows.product_solids[0] / (flows.product_solids[0] + flows.product_water[0]))
+    return 100.0 * float(steady_flows(at, np.array([gravity_m_min]), station).product[0])

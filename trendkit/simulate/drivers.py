@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trendkit.simulate.machine import Machine, Settings, Sludge
-from trendkit.simulate.operation import DEWATERING, THICKENING, Grid, Timeline
+from trendkit.simulate.machine import Sludge, Station
+from trendkit.simulate.operation import THICKENING, Grid, Timeline
 from trendkit.simulate.randomness import Array, wandering
 
 Streams = Callable[[str], np.random.Generator]
@@ -174,8 +174,9 @@ class Acting:
     pressure_drive_m_min: Array
 
 
-def acting(grid: Grid, drivers: Drivers, machine: Machine, settings: Settings, streams: Streams) -> Acting:
+def acting(grid: Grid, drivers: Drivers, station: Station, streams: Streams) -> Acting:
     """Return what pumps, sprays, drives and cylinders really do under the drivers."""
+    machine, settings = station.machine, station.settings
     n, step, line = grid.n, grid.step_s, drivers.timeline
     moving, feeding = line.is_moving, line.is_feeding
     flow_noise = np.exp(0.006 * wandering(streams("feed pump"), n, step, 120.0))
@@ -216,10 +217,4 @@ def _approached(target: Array, step_s: float, lag_s: float) -> Array:
 
     keep = float(np.exp(-step_s / lag_s))
     result: Array = np.asarray(lfilter([1.0 - keep], [1.0, -keep], target), dtype=np.float64)
-    return result
-
-
-def is_dewatering(drivers: Drivers) -> Array:
-    """Return True where the press is set to dewater."""
-    result: Array = drivers.timeline.mode == float(DEWATERING)
     return result

@@ -61,10 +61,7 @@ def draw_household(scenario: Scenario, seed: int, number: int) -> Household:
     )
 
 
-_DRAWN = (
-    "width load pressure start hours solids dose steep resistance compress equilibrium beta coefficient creep yield "
-    "loss belt seal water rewet film wedge tank tension place wash"
-).split()
+_DRAWN = ["width", "load", "pressure", "start", "hours", "solids", "dose", "steep", "resistance", "compress", "equilibrium", "beta", "coefficient", "creep", "yield", "loss", "belt", "seal", "water", "rewet", "film", "wedge", "tank", "tension", "place", "wash"]
 
 
 def _between(low: float, high: float, lot: float) -> float:
@@ -81,9 +78,9 @@ def _machine(scenario: Scenario, slug: str, width: float, lot: dict[str, float])
         conditioning_volume_m3=round(0.6 * width, 2),
         conditioning_tank_area_m2=round(0.45 * width, 2),
         feed_on_above_m3_h=width,
-        seal_height_mm=_between(20.0, 29.0, lot["seal"]),
-        gravity_belt_resistance_1_m=_between(2.2e8, 4.5e8, lot["belt"]),
-        free_water_rate_kg_m2_s=_between(0.09, 0.15, lot["water"]),
+        seal_height_mm=_between(20.0, 27.0, lot["seal"]),
+        gravity_belt_resistance_1_m=_between(2.2e8, 3.6e8, lot["belt"]),
+        free_water_rate_kg_m2_s=_between(0.06, 0.09, lot["water"]),
         rewet_kg_m2=_between(0.05, 0.10, lot["rewet"]),
         film_solids_kg_m2=_between(0.002, 0.005, lot["film"]),
         washwater_m3_h=round(_between(4.8, 6.2, lot["wash"]) * width, 1),
@@ -107,11 +104,11 @@ def _sludge(scenario: Scenario, lot: dict[str, float]) -> Sludge:
         feed_solids_pct=round(_between(2.6, 3.3, lot["solids"]), 2),
         optimum_dose_kg_t=round(_between(4.8, 6.6, lot["dose"]), 2),
         dose_width=_between(0.75, 0.95, lot["steep"]),
-        cake_resistance_m_kg=_between(5.0e8, 8.0e8, lot["resistance"]),
+        cake_resistance_m_kg=_between(4.0e8, 7.0e8, lot["resistance"]),
         compressibility=_between(0.6, 1.0, lot["compress"]),
-        equilibrium_solids=_between(0.305, 0.325, lot["equilibrium"]),
+        equilibrium_solids=_between(0.320, 0.335, lot["equilibrium"]),
         pressure_power=_between(0.12, 0.18, lot["beta"]),
-        consolidation_m2_s=_between(6.0e-9, 8.5e-9, lot["coefficient"]),
+        consolidation_m2_s=_between(9.0e-9, 12.0e-9, lot["coefficient"]),
         creep_s=_between(20.0, 34.0, lot["creep"]),
         yield_solids=_between(0.058, 0.064, lot["yield"]),
         base_loss=_between(0.014, 0.022, lot["loss"]),
@@ -125,7 +122,12 @@ def _placed(household: Household, scenario: Scenario, lot: dict[str, float]) -> 
     """Return the household with the crew's usual gravity speed put where the scenario wants the best speed."""
     station = household.station
     curve = response_curve(usual_conditions(station), SPEEDS_LOOKED_AT, station, household.prices)
-    best = best_speed(curve, household.targets).speed_m_min
+    best = best_speed(curve, Targets(cake_solids_pct=0.0, capture_pct=0.0)).speed_m_min
+    there = curve.iloc[int(np.abs(SPEEDS_LOOKED_AT - best).argmin())]
+    targets = Targets(
+        cake_solids_pct=float(np.floor(there["cake_solids_pct"] - 2.2)),
+        capture_pct=float(np.floor(there["capture_pct"] - 2.2)),
+    )
     spread = float(np.exp(scenario.speed_spread))
     usual = {
         "inside": best * _between(0.88, 1.16, lot["place"]),
@@ -139,4 +141,4 @@ def _placed(household: Household, scenario: Scenario, lot: dict[str, float]) -> 
         thickening_belt_m_min=round(1.7 * best, 2),
         thickening_dose_kg_t=round(0.85 * station.settings.dose_kg_t, 2),
     )
-    return replace(household, station=replace(station, settings=settings))
+    return replace(household, station=replace(station, settings=settings), targets=targets)

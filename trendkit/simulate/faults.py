@@ -13,15 +13,10 @@ import numpy.typing as npt
 from trendkit.simulate.meters import Readings
 from trendkit.simulate.randomness import Array
 
-SPOILABLE = (
-    "feed_flow feed_solids filtrate_flow filtrate_solids filtrate_turbidity cake_solids cake_rate polymer_flow "
-    "polymer_strength dilution_water_flow washwater_flow washwater_pressure gravity_zone_depth belt_tension power"
-).split()
+SPOILABLE = ["feed_flow", "feed_solids", "filtrate_flow", "filtrate_solids", "filtrate_turbidity", "cake_solids", "cake_rate", "polymer_flow", "polymer_strength", "dilution_water_flow", "washwater_flow", "washwater_pressure", "gravity_zone_depth", "belt_tension", "power"]
 SLOW = ("feed_solids", "filtrate_solids", "cake_solids")  # what bench grabs can show to have moved
 WITH_SECOND_UNIT = ("feed_flow", "filtrate_flow", "washwater_flow")
-FAULTS = (
-    "gap frozen spike out_of_range offset drift clock_shift duplicate text_value counter_reset unit_suspect bad_quality"
-).split()
+FAULTS = ["gap", "frozen", "spike", "out_of_range", "offset", "drift", "clock_shift", "duplicate", "text_value", "counter_reset", "unit_suspect", "bad_quality"]
 TEXTS = ("I/O Timeout", "Bad Input", "No Data", "Comm Fail")
 EFFECTS = {
     "gap": "no readings; held for at most ten minutes, then no value",

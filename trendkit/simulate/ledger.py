@@ -18,10 +18,7 @@ from trendkit.simulate.machine import Prices
 from trendkit.simulate.operation import Grid
 from trendkit.simulate.randomness import Array
 
-COLUMNS = (
-    "press run start effect_start detected_at end kind kinds severity first_sign cause causes evidence "
-    "lost_dry_solids_kg extra_cost"
-).split()
+COLUMNS = ["press", "run", "start", "effect_start", "detected_at", "end", "kind", "kinds", "severity", "first_sign", "cause", "causes", "evidence", "lost_dry_solids_kg", "extra_cost"]
 STEADY_AGAIN_MIN = 15
 
 

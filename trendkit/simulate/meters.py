@@ -5,7 +5,7 @@ Comes in: true roles on the simulator's steps. Goes out: readings in each tag's 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -219,8 +219,3 @@ def state_texts(
     if meter.role == "feed_source":
         return np.where(source[here] > 1.5, "TANK2", "TANK1").astype(object)
     return np.where(roles[meter.role][here] > 0.5, "1", "0").astype(object)
-
-
-def with_belt_metered_slip(meter: Meter) -> Meter:
-    """Return the meter reading the belt itself instead of its drive."""
-    return replace(meter, measured_by="belt")

@@ -6,7 +6,7 @@ Comes in: a household and a time grid. Goes out: `Lived`, the histories and true
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -19,7 +19,7 @@ from trendkit.simulate.drivers import Feed, Streams, disturbed_feed, draw_driver
 from trendkit.simulate.family import Household
 from trendkit.simulate.history import History, run_press
 from trendkit.simulate.ledger import measured_upsets
-from trendkit.simulate.operation import Grid, Run, Timeline, plan_runs, timeline_of
+from trendkit.simulate.operation import Grid, Timeline, plan_runs, timeline_of
 from trendkit.simulate.randomness import Array, wandering
 from trendkit.simulate.truth_table import minute_table
 
@@ -75,7 +75,7 @@ def live(life: Life, events: Sequence[Event]) -> History:
             grid, timeline.runs, feed, seen_fouling, household.crew, station, life.streams
         )
         drivers = draw_drivers(grid, timeline, feed, setpoints, extra)
-        history = run_press(grid, drivers, station.machine, station.sludge, station.settings, life.streams)
+        history = run_press(grid, drivers, station, life.streams)
         if attempt == 0:
             seen_fouling = history.fouling
     return history
@@ -186,15 +186,3 @@ def _median_conditions(usual: pd.DataFrame, lived_press: Lived) -> Conditions:
         optimum_factor=float(np.median(feed.optimum_factor[pressing])),
         resistance_factor=float(np.median(feed.resistance_factor[pressing])),
     )
-
-
-def without_thickening(runs: tuple[Run, ...]) -> tuple[Run, ...]:
-    """Return the dewatering runs alone."""
-    return tuple(run for run in runs if run.mode == 1)
-
-
-def with_machine_named(household: Household, name: str) -> Household:
-    """Return the household with its press renamed."""
-    station = household.station
-    machine = replace(station.machine, name=name, slug=name.lower())
-    return replace(household, station=replace(station, machine=machine))

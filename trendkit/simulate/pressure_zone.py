@@ -1,4 +1,4 @@
-"""The pressure zone: free water out in the wedge, then consolidation roll by roll, then rewetting.
+"""The pressure zone: free water out in the wedge, then consolidation roll by roll, then rewetting and release.
 
 Surface pressure on a roll is belt tension over roll radius (static membrane relation). Consolidation follows the
 one-dimensional diffusion form of Terzaghi and Shirato, ``U = 1 - exp(-t / tau)``, with two draining faces:
@@ -11,29 +11,39 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trendkit.simulate.machine import SOLIDS_DENSITY_KG_M3, Machine, Sludge
+from trendkit.simulate.gravity_zone import Drained, softplus
+from trendkit.simulate.machine import SOLIDS_DENSITY_KG_M3, Sludge, Station
 from trendkit.simulate.randomness import Array
+from trendkit.simulate.stretch import Stretch
 
 REFERENCE_PRESSURE_KPA = 50.0
 WEDGE_RADIUS_M = 0.8  # the gentle pressure of the wedge, as that of a roll this large
 REBOUND = 0.05  # share of what one roll gained that relaxes on the way to the next
+LAYER_DENSITY_T_M3, CAKE_DENSITY_T_M3 = 1.03, 1.06
+EDGE_HOLDS_MM = 48.0  # a layer thicker than this is squeezed out at the edges
+SLOWEST_M_MIN = 0.05
 
 
 @dataclass(frozen=True)
-class Pressing:
-    """A cake at the end of the last roll, before it takes up water from the belts."""
+class Pressed:
+    """What leaves the pressure zone, in kg/h; arrays of one shape."""
 
-    solids: Array  # mass fraction
+    cake_solids_kg_h: Array
+    cake_water_kg_h: Array
+    squeezed_kg_h: Array  # solids squeezed out sideways, with the pressate
+    pressate_water_kg_h: Array  # pressed out or squeezed out
+    carried_kg_h: Array  # solids that stay on the belts and go out with the wash
+    carried_water_kg_h: Array  # with them; less what the cake took up from the belts
     wedge_contact: Array  # share of the wedge's length in which the layer is held
 
 
-def roll_pressure_kpa(tension_kn_m: Array | float, radius_m: float) -> Array | float:
+def roll_pressure_kpa(tension_kn_m: Array, radius_m: float) -> Array:
     """Return the surface pressure [kPa] under a belt of `tension_kn_m` on a roll of `radius_m`.
 
     Examples
     --------
-    >>> roll_pressure_kpa(7.0, 0.10)
-    70.0
+    >>> roll_pressure_kpa(np.array([7.0]), 0.10)
+    array([70.])
     """
     return tension_kn_m / radius_m
 
@@ -58,64 +68,89 @@ def wedge_contact(gaps: tuple[tuple[float, float], ...], thickness_mm: Array) ->
         else:
             share = np.clip((thickness_mm - narrow) / (wide - narrow), 0.0, 1.0)
         held = held + share * (end - start)
-    result: Array = held / length
-    return result
+    return held / length
 
 
-def equilibrium_solids(pressure_kpa: Array, factor: Array, sludge: Sludge) -> Array:
+def equilibrium_solids(pressure_kpa: Array, quality: Array, sludge: Sludge) -> Array:
     """Return the solids fraction a cake reaches under `pressure_kpa` given all the time it wants."""
-    result: Array = (
-        sludge.equilibrium_solids * factor * (pressure_kpa / REFERENCE_PRESSURE_KPA) ** sludge.pressure_power
-    )
-    return result
+    over = (pressure_kpa / REFERENCE_PRESSURE_KPA) ** sludge.pressure_power
+    return np.asarray(sludge.equilibrium_solids * quality * over)
 
 
 def time_constant_s(solids_kg_m2: Array, floc: Array, sludge: Sludge) -> Array:
-    """Return the consolidation time constant [s] of a cake of `solids_kg_m2` draining through both faces."""
+    """Return the consolidation time constant [s] of a cake of `solids_kg_m2` draining through both faces.
+
+    Weak floc slows it; creep adds a part that does not depend on thickness.
+    """
     thickness_m = solids_kg_m2 / SOLIDS_DENSITY_KG_M3
     diffusion = 4.0 * thickness_m**2 / (np.pi**2 * 4.0 * sludge.consolidation_m2_s * floc**2.2)
-    result: Array = diffusion + sludge.creep_s
-    return result
+    return np.asarray(diffusion + sludge.creep_s)
 
 
-def press(
-    solids_in: Array,
-    solids_kg_m2: Array,
-    belt_m_min: Array,
-    tension_kn_m: Array,
-    floc: Array,
-    fouling: Array,
-    quality: Array,
-    machine: Machine,
-    sludge: Sludge,
-) -> Pressing:
-    """Return the cake after the last roll for a layer of `solids_kg_m2` that enters with `solids_in`.
+def press(layer: Drained, stretch: Stretch, floc: Array, station: Station) -> Pressed:
+    """Return what becomes of drained layers between the belts."""
+    machine = station.machine
+    area_m2_h = machine.belt_width_m * np.maximum(stretch.pressure_belt_m_min, SLOWEST_M_MIN) * 60.0
+    squeezed = _squeezed_out(layer, layer.solids_kg_h / area_m2_h, floc, station.sludge)
+    held, held_water = (1.0 - squeezed) * layer.solids_kg_h, (1.0 - squeezed) * layer.water_kg_h
+    solids, contact = _consolidated(layer.solids, held / area_m2_h, stretch, floc, station)
+
+    # Thin cakes release badly and unevenly: part stays on the belts, and what leaves has been pressed less well.
+    thickness_mm = held / solids / area_m2_h / CAKE_DENSITY_T_M3
+    thin = np.exp(-thickness_mm / machine.thin_cake_mm)
+    solids = np.maximum(solids * (1.0 - 0.9 * thin), layer.solids)
+    water = held * (1.0 / solids - 1.0)
+    film = machine.film_solids_kg_m2 * (1.0 + 0.3 * stretch.fouling) * area_m2_h
+    carried = np.minimum(film + 0.25 * thin * held, 0.3 * held)
+    carried_water = carried * (1.0 / solids - 1.0)
+    rewet = 2.0 * machine.rewet_kg_m2 * (1.0 + 0.05 * stretch.fouling) * area_m2_h
+    return Pressed(
+        cake_solids_kg_h=held - carried,
+        cake_water_kg_h=water - carried_water + rewet,
+        squeezed_kg_h=squeezed * layer.solids_kg_h,
+        pressate_water_kg_h=held_water - water + squeezed * layer.water_kg_h,
+        carried_kg_h=carried,
+        carried_water_kg_h=carried_water - rewet,
+        wedge_contact=contact,
+    )
+
+
+def _squeezed_out(layer: Drained, solids_kg_m2: Array, floc: Array, sludge: Sludge) -> Array:
+    """Return the share of a layer that runs out sideways because it is too wet to hold, or too thick."""
+    too_wet = (sludge.yield_solids / np.sqrt(floc) - layer.solids) / (0.08 * sludge.yield_solids)
+    too_thick = (solids_kg_m2 / layer.solids / LAYER_DENSITY_T_M3 - EDGE_HOLDS_MM) / 5.0
+    return np.minimum(0.004 * softplus(too_wet) + 0.003 * softplus(too_thick), 0.4)
+
+
+def _consolidated(
+    solids_in: Array, solids_kg_m2: Array, stretch: Stretch, floc: Array, station: Station
+) -> tuple[Array, Array]:
+    """Return the solids fraction after the last roll, and the wedge contact.
 
     The wedge first has to let out the water above what the layer holds on to; blinded belts let it out slower, and
-    the length that takes is lost to consolidation. `quality` scales the equilibrium (1 is the usual sludge).
+    the time that takes is lost to consolidation.
     """
-    speed_m_s = belt_m_min / 60.0
-    layer_mm = solids_kg_m2 * (1.0 / solids_in + 1.0 / (0.75 * sludge.equilibrium_solids)) / 2.0 / 1.03
+    machine, sludge = station.machine, station.sludge
+    speed_m_s = np.maximum(stretch.pressure_belt_m_min, SLOWEST_M_MIN) / 60.0
+    layer_mm = (
+        solids_kg_m2 * (1.0 / solids_in + 1.0 / (0.75 * sludge.equilibrium_solids)) / 2.0 / LAYER_DENSITY_T_M3
+    )
     contact = wedge_contact(machine.wedge_gaps, layer_mm)
     held = 1.6 * sludge.yield_solids
     surplus = solids_kg_m2 * np.maximum(1.0 / solids_in - 1.0 / held, 0.0)
-    # However wet the layer, most of the press still presses: what the first half cannot let out leaves sideways.
+    # However wet the layer, half the press still presses: what the first half cannot let out leaves sideways.
     half_s = 0.5 * machine.pressure_zone_length_m / speed_m_s
-    needed_s = surplus / machine.free_water_rate_kg_m2_s * (1.0 + 0.10 * fouling)
-    letting_out_s = half_s * (1.0 - np.exp(-needed_s / half_s))
-    wedge_s = contact * machine.wedge_length_m / speed_m_s - letting_out_s
+    needed_s = surplus / machine.free_water_rate_kg_m2_s * (1.0 + 0.10 * stretch.fouling)
+    owed_s = half_s * (1.0 - np.exp(-needed_s / half_s))
+
     tau = time_constant_s(solids_kg_m2, floc, sludge)
-    start = np.minimum(np.maximum(solids_in, held * 0.98), 0.9 * sludge.equilibrium_solids)
-    start = np.where(solids_in > start, solids_in, start)
-    stages = [(WEDGE_RADIUS_M, wedge_s)]
+    solids = np.maximum(solids_in, np.minimum(0.98 * held, 0.9 * sludge.equilibrium_solids))
+    stages = [(WEDGE_RADIUS_M, contact * machine.wedge_length_m / speed_m_s)]
     stages += [(radius, np.deg2rad(wrap) * radius / speed_m_s) for radius, wrap in machine.rolls]
-    debt = np.zeros_like(tau)
-    solids = start
     for radius, time_s in stages:
-        available = time_s + debt
-        debt = np.minimum(available, 0.0)
-        pressure = np.maximum(np.asarray(roll_pressure_kpa(tension_kn_m, radius)), 0.1)
-        reach = equilibrium_solids(pressure, quality, sludge)
-        gain = (1.0 - np.exp(-np.maximum(available, 0.0) / tau)) * np.maximum(reach - solids, 0.0)
-        solids = solids + (1.0 - REBOUND) * gain
-    return Pressing(solids=np.maximum(solids, solids_in), wedge_contact=contact)
+        pressing_s = np.maximum(time_s - owed_s, 0.0)
+        owed_s = np.maximum(owed_s - time_s, 0.0)
+        pressure = np.maximum(roll_pressure_kpa(stretch.tension_kn_m, radius), 0.1)
+        room = np.maximum(equilibrium_solids(pressure, stretch.quality, sludge) - solids, 0.0)
+        solids = solids + (1.0 - REBOUND) * (1.0 - np.exp(-pressing_s / tau)) * room
+    return np.maximum(solids, solids_in), contact

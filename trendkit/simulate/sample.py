@@ -3,12 +3,12 @@
 Quillmark Bend reclamation works, from 2026-02-23, America/Denver, local times without offset; the clock change of
 2026-03-08 lies inside. BFP-1 (2.0 m) has every meter, BFP-2 (1.0 m) four. Seed: `SAMPLE_SEED`. What happens on
 which day is written out in `EVENTS` and `FAULTS`: the bad cake day is 2026-03-18, when the make-down skid's powder
-feeder starves and the polymer solution of both presses falls to about half its strength from mid-morning on.
+feeder starves and the polymer solution of both presses falls to under two thirds of its strength from 08:15 on.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -37,9 +37,9 @@ TARGETS = Targets(cake_solids_pct=19.0, capture_pct=94.0)
 SLUDGE = Sludge(
     feed_solids_pct=2.85,
     optimum_dose_kg_t=5.6,
-    cake_resistance_m_kg=6.0e8,
-    equilibrium_solids=0.312,
-    consolidation_m2_s=6.5e-9,
+    cake_resistance_m_kg=5.6e8,
+    equilibrium_solids=0.326,
+    consolidation_m2_s=11.0e-9,
 )
 BIG = Household(
     Station(
@@ -48,8 +48,8 @@ BIG = Household(
             "bfp-1",
             2.0,
             seal_height_mm=24.0,
-            gravity_belt_resistance_1_m=3.6e8,
-            free_water_rate_kg_m2_s=0.13,
+            gravity_belt_resistance_1_m=3.0e8,
+            free_water_rate_kg_m2_s=0.072,
             film_solids_kg_m2=0.003,
         ),
         SLUDGE,
@@ -63,7 +63,7 @@ BIG = Household(
             thickening_dose_kg_t=5.2,
         ),
     ),
-    Crew(speed_habit="varied", speed_spread=0.42),
+    Crew(speed_habit="varied", speed_spread=0.46),
     Routine(
         weekdays=(0, 1, 2, 3, 4, 5),
         start_hour=6.5,
@@ -88,7 +88,7 @@ SMALL = Household(
             feed_on_above_m3_h=1.0,
             seal_height_mm=25.0,
             gravity_belt_resistance_1_m=3.2e8,
-            free_water_rate_kg_m2_s=0.14,
+            free_water_rate_kg_m2_s=0.08,
             washwater_m3_h=5.6,
             drives_kw=3.0,
             auxiliaries_kw=5.0,
@@ -96,7 +96,7 @@ SMALL = Household(
         SLUDGE,
         Settings(9.8, 5.6, 2.5, 6.2, dilution_m3_h=0.8),
     ),
-    Crew(speed_habit="varied", speed_spread=0.40),
+    Crew(speed_habit="varied", speed_spread=0.44),
     Routine(start_hour=7.0, hours=8.0),
     Prices(),
     TARGETS,
@@ -120,11 +120,11 @@ class Planned:
 EVENTS = {
     "bfp-1": (
         Planned("gravity_belt_fast", "2026-02-27", 10.5, 12.75, severity=3),
-        Planned("feed_thin", "2026-03-03", 10.0, 13.0, severity=2, ramp_h=1.2),
+        Planned("feed_thin", "2026-03-03", 10.0, 12.5, severity=1, ramp_h=1.0),
         Planned("solids_overload", "2026-03-06", 9.25, 11.5, severity=2),
         Planned("polymer trial", "2026-03-09", 13.0, 15.5),
         Planned("belt_tracking", "2026-03-11", 11.2, 11.75, severity=2),
-        Planned("polymer_weak", BAD_DAY.isoformat(), 9.5, 15.5, severity=2, ramp_h=0.75),
+        Planned("polymer_weak", BAD_DAY.isoformat(), 8.25, 15.6, severity=2, ramp_h=0.75),
         Planned("washwater_loss", "2026-03-21", 9.0, 13.5, severity=2),
         Planned("planned feed reduction", "2026-03-24", 9.5, 13.0),
         Planned("belt_blinding", "2026-03-26", 9.0, 14.0, severity=1),
@@ -133,7 +133,7 @@ EVENTS = {
     ),
     "bfp-2": (
         Planned("hydraulic_overload", "2026-03-05", 10.0, 12.5, severity=2),
-        Planned("polymer_weak", BAD_DAY.isoformat(), 9.5, 15.0, severity=2, ramp_h=0.75),
+        Planned("polymer_weak", BAD_DAY.isoformat(), 8.25, 14.6, severity=2, ramp_h=0.75),
         Planned("polymer_loss", "2026-03-31", 10.5, 12.5, severity=2),
     ),
 }
@@ -166,7 +166,7 @@ made with seed {SAMPLE_SEED}. Every number and name is made up. To make them aga
 
 What happens in them: the clock changes on 2026-03-08; BFP-1 thickens on Tuesday and Thursday evenings; both gravity
 belts are turned up and down on purpose, at times drawn by lot. The bad cake day is {BAD_DAY}: the make-down skid starves and
-the polymer solution falls to about half its strength from 09:30 on. The feed solids meter of BFP-1 stands still from
+the polymer solution falls to about two thirds of its strength from 08:15 on. The feed solids meter of BFP-1 stands still from
 2026-03-12 09:06 to the next morning. Other upsets and instrument faults are listed in `trendkit/simulate/sample.py`.
 """
 
@@ -250,11 +250,7 @@ def _write_sheets(out: Path, presses: list[Recorded]) -> None:
         write_sheet(out / f"lab_{name}.csv", [sheet[month == name]], TIMEZONE)
 
 
-TRUTH_COLUMNS = (
-    "time press run phase mode feed_time feed_dry_solids_kg_h solids_loading_kg_h_m polymer_dose_kg_t capture_pct "
-    "cake_solids_pct thickened_solids_pct filtrate_tss_mg_l dry_cake_kg_h wet_cake_kg_h feed_solids_pct "
-    "gravity_belt_speed_m_min pressure_belt_speed_m_min filtrate_flow_m3_h"
-).split()
+TRUTH_COLUMNS = ["time", "press", "run", "phase", "mode", "feed_time", "feed_dry_solids_kg_h", "solids_loading_kg_h_m", "polymer_dose_kg_t", "capture_pct", "cake_solids_pct", "thickened_solids_pct", "filtrate_tss_mg_l", "dry_cake_kg_h", "wet_cake_kg_h", "feed_solids_pct", "gravity_belt_speed_m_min", "pressure_belt_speed_m_min", "filtrate_flow_m3_h"]
 
 
 def write_sample_truth(folder: Path | str) -> None:
@@ -267,8 +263,3 @@ def write_sample_truth(folder: Path | str) -> None:
     series.astype(dict.fromkeys(numbers, "float32")).to_parquet(
         out / "series.parquet", index=False, compression="zstd"
     )
-
-
-def with_crew(household: Household, crew: Crew) -> Household:
-    """Return the household under another crew."""
-    return replace(household, crew=crew)

@@ -25,7 +25,7 @@ class Scenario:
     depth: Depth = "full"
     speed_habit: Literal["untouched", "steady", "varied", "confounded", "step_test"] = "varied"
     optimum: Optimum = "inside"
-    speed_spread: float = 0.3  # natural-log half width of the gravity speeds used
+    speed_spread: float = 0.48  # natural-log half width of the gravity speeds used
     upsets_per_run: float = 0.0
     share_overlapping: float = 0.0
     look_alikes_per_run: float = 0.0
@@ -47,6 +47,7 @@ _KINDS = (
         look_alikes_per_run=0.2,
         faults_per_week=2.0,
         thickens=True,
+        speed_spread=0.36,
     ),
     Scenario("clean", "nothing goes wrong, no instrument fails: whatever is reported is a false alarm", speed_habit="steady"),
     Scenario("upsets", "every cause in turn, mild to severe, at once and as ramps", speed_habit="steady", upsets_per_run=0.75),

@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from trendkit.plant.roles import ROLES
-from trendkit.simulate.balance import feed_density_kg_m3
 from trendkit.simulate.history import WASH_SOLIDS_MG_L, History
 from trendkit.simulate.machine import SOLIDS_DENSITY_KG_M3, WATER_DENSITY_KG_M3, Machine
 from trendkit.simulate.operation import THICKENING
 from trendkit.simulate.phases import PHASE_NAMES, PRESSING, Operated, operated
 from trendkit.simulate.pressure_zone import wedge_contact
 from trendkit.simulate.randomness import Array
+from trendkit.simulate.stretch import sludge_density_kg_m3
 
 CAKE_DENSITY_KG_M3 = 1060.0
 ROLLING_MIN, ROLLING_AT_LEAST_MIN = 60, 5
@@ -140,14 +140,14 @@ def _ratio(part: Array, whole: Array) -> Array:
 def _sums(history: History, machine: Machine, roles: dict[str, Array]) -> dict[str, Array]:
     """Return the minute means of everything the figures are ratios of."""
     now, drivers, width = history.acting, history.drivers, machine.belt_width_m
-    fed = now.feed_flow_m3_h * feed_density_kg_m3(drivers.feed.solids) * drivers.feed.solids
+    fed = now.feed_flow_m3_h * sludge_density_kg_m3(drivers.feed.solids) * drivers.feed.solids
     rate = history.rate_kg_h
     steps = {
         "feed_m3_h": now.feed_flow_m3_h,
         "fed_kg_h": fed,
         "active_kg_h": now.polymer_flow_l_h * now.polymer_strength,
-        "kept_kg_h": rate("kept_solids") + rate("thickened_kept"),
-        "discharged_fed_kg_h": rate("fed_solids") + rate("thickened_fed"),
+        "kept_kg_h": rate("cake_kept") + rate("thickened_kept"),
+        "discharged_fed_kg_h": rate("cake_fed") + rate("thickened_fed"),
         "cake_dry_kg_h": rate("cake_solids"),
         "cake_wet_kg_h": rate("cake_solids") + rate("cake_water"),
         "thickened_dry_kg_h": rate("thickened_solids"),

@@ -17,7 +17,6 @@ import pandas as pd
 
 from trendkit.errors import InputError, Problem
 from trendkit.simulate import bench
-from trendkit.simulate.balance import feed_density_kg_m3
 from trendkit.simulate.disturbances import CAUSES, draw_events
 from trendkit.simulate.export_files import SHAPES, write_exports
 from trendkit.simulate.family import draw_household
@@ -37,6 +36,7 @@ from trendkit.simulate.plant import Lived, begin_life, lived, tuning_truth
 from trendkit.simulate.plant_file import PressText, plant_text
 from trendkit.simulate.randomness import stream
 from trendkit.simulate.scenarios import Depth, Scenario, scenario_named
+from trendkit.simulate.stretch import sludge_density_kg_m3
 from trendkit.simulate.truth_table import step_roles
 
 TIMEZONE = "America/Denver"
@@ -152,7 +152,7 @@ def record(
     spoilt = spoil(Spoilt(seconds, readings), faults, every_s, streams("fault noise"))
     sheet = bench.bench_sheet(history, machine.name, roles, grabs_per_run, has_slips, streams)
     usual_solids = np.array([press.household.station.sludge.feed_solids_pct / 100.0])
-    density = round(float(feed_density_kg_m3(usual_solids)[0]))
+    density = round(float(sludge_density_kg_m3(usual_solids)[0]))
     has_filtrate = any(meter.role == "filtrate_flow" for meter in meters)
     text = PressText(press.household, meters, density, fixed_strength, has_filtrate)
     return Recorded(press, spoilt, faults, sheet, text)
