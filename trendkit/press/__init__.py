@@ -1,0 +1,10 @@
+"""Role columns of one press on a regular grid (SI, UTC) in; phases, runs, figures with limits and reviews out.
+
+Pure functions on frames: nothing here reads files. Formulas stand with their sources in loading, dose, belts,
+capture and cost; sludge time in transit; errors in uncertainty.
+"""
+
+from trendkit.press.figures import FIGURES, compute_figures
+from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
+
+__all__ = ["FIGURES", "CostLine", "Figure", "FigureTable", "PeriodReview", "compute_figures"]

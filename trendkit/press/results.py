@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from trendkit.plant.model import Limit
+
+if TYPE_CHECKING:
+    from trendkit.press.methods import Chosen
+    from trendkit.press.streams import Streams
 
 
 @dataclass(frozen=True)
@@ -30,6 +35,8 @@ class FigureTable:
     basis: Mapping[str, str] = field(default_factory=dict)  # role column -> metered, assumed, split, counter
     notes: tuple[str, ...] = ()
     lab: pd.DataFrame = field(default_factory=pd.DataFrame)
+    streams: Streams | None = None  # what the figures are ratios of, with errors; `review_period` sums them
+    chosen: Chosen | None = None  # the capture method of every run
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,291 @@
+"""Every computed series of one press: the figure table, contract section 4.
+
+Comes in: role columns on a regular UTC grid (SI), bench samples. Goes out: `FigureTable`. A figure is a ratio of
+two streams, so that its rolling value and its value over a month are ratios of sums of the same streams.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trendkit.plant.model import Plant, Press
+from trendkit.plant.roles import MODES, ROLES
+from trendkit.press.amounts import ratio
+from trendkit.press.belts import wedge_contact_pct
+from trendkit.press.methods import Chosen, choose_methods
+from trendkit.press.phases import Operation, observe_operation
+from trendkit.press.results import FigureTable
+from trendkit.press.rolling import trailing_ratio
+from trendkit.press.rows import setting
+from trendkit.press.streams import Streams, masked, observe_streams
+from trendkit.press.uncertainty import Array, Measured, exact, limits
+
+FIGURES = (
+    "hydraulic_loading_m3_h_m",
+    "feed_dry_solids_kg_h",
+    "solids_loading_kg_h_m",
+    "polymer_dose_kg_t",
+    "capture_pct",
+    "cake_solids_pct",
+    "thickened_solids_pct",
+    "filtrate_tss_mg_l",
+    "dry_cake_kg_h",
+    "wet_cake_kg_h",
+    "belt_speed_ratio",
+    "gravity_drain_time_s",
+    "belt_solids_kg_m2",
+    "cake_thickness_mm",
+    "wedge_contact_pct",
+    "tank_upflow_m_h",
+    "washwater_m3_t",
+    "energy_kwh_t",
+)
+WITHOUT_LIMITS = ("gravity_drain_time_s", "wedge_contact_pct", "tank_upflow_m_h", "belt_speed_ratio")
+CAKE_FIGURES = ("cake_solids_pct", "dry_cake_kg_h", "wet_cake_kg_h", "cake_thickness_mm", "wedge_contact_pct")
+LEAD = ("feed_time", "run", "phase", "mode", "capture_method")
+
+
+@dataclass(frozen=True)
+class Quotient:
+    """One figure as numerator over denominator, both known bin by bin; `n` the bins where it exists."""
+
+    above: Measured
+    below: Measured
+
+
+def compute_figures(
+    roles: pd.DataFrame,
+    good_share: pd.DataFrame,
+    basis: Mapping[str, str],
+    lab: pd.DataFrame | None,
+    press: Press,
+    plant: Plant,
+    every_s: int,
+) -> FigureTable:
+    """Return every computed series of one press on its regular grid.
+
+    Parameters
+    ----------
+    roles
+        One column per role (`ROLES[...].column`) or free tag, SI, index UTC "time" at the bin's start, closed
+        left; NaN where not known.
+    good_share
+        Share of good time per bin and column; the grid has already taken out bins under half good.
+    basis
+        Column -> "metered", "counter", "assumed" or "split".
+    lab
+        Bench samples of this press, or None.
+
+    Raises
+    ------
+    ValueError
+        When the index is not increasing, not regular or not UTC.
+    """
+    times = _checked_index(roles, every_s)
+    operation = observe_operation(roles, press, every_s)
+    streams = observe_streams(roles, lab, press, plant, operation, every_s)
+    chosen = choose_methods(streams)
+    quotients = figure_quotients(streams, chosen, press)
+    columns = _figure_columns(quotients, streams, press, plant)
+    frame = pd.concat(
+        [_lead_columns(operation, chosen, times, every_s), _role_columns(roles), pd.DataFrame(columns, index=times)],
+        axis=1,
+    )
+    return FigureTable(
+        press=press.slug,
+        every_s=every_s,
+        frame=frame,
+        capture_by_run=chosen.by_run,
+        unavailable=_unavailable(frame, streams, press),
+        basis=dict(basis),
+        notes=(*streams.notes, *chosen.notes),
+        lab=lab if lab is not None else pd.DataFrame(),
+        streams=streams,
+        chosen=chosen,
+    )
+
+
+def _checked_index(roles: pd.DataFrame, every_s: int) -> pd.DatetimeIndex:
+    times = roles.index
+    if not isinstance(times, pd.DatetimeIndex) or str(times.tz) != "UTC":
+        raise ValueError("the grid's index must be UTC times; convert it with tz_convert('UTC')")
+    if len(times) > 1 and not bool((np.diff(times.asi8) == pd.Timedelta(seconds=every_s) // _unit(times)).all()):
+        raise ValueError(f"the grid's index must rise in steps of {every_s} s without gaps or repeats")
+    return times
+
+
+def _unit(times: pd.DatetimeIndex) -> pd.Timedelta:
+    return pd.Timedelta(1, unit=times.unit)
+
+
+def figure_quotients(streams: Streams, chosen: Chosen, press: Press) -> dict[str, Quotient]:
+    """Return every ratio figure of the contract as numerator and denominator, bin by bin (SI)."""
+    times, ones = streams.times, np.ones(len(streams.times))
+    width = exact(setting(press, times, "belt_width_m"))
+    area = exact(setting(press, times, "conditioning_tank_area_m2"))
+    length = exact(setting(press, times, "gravity_zone_length_m"))
+    gravity_area = streams.gravity_m_min * 60.0 * width
+    pressure_area = streams.pressure_m_min * 60.0 * width
+    is_cake = streams.is_dewatering
+    dry = masked(chosen.dry_kg_h, is_cake)
+    wet = masked(chosen.wet_kg_h, is_cake)
+    solids = streams.product_solids_pct
+    comes_off = streams.fed_kg_h.value > 0.0
+    # the concentration itself, weighed by what comes off: dry over wet where that is known, else by time
+    weight = _weight_of_product(chosen, comes_off)
+    filtrate = streams.filtrate_tss_row_mg_l
+    tonnes = streams.fed_row_kg_h * 0.001
+    unit = exact(ones)
+    return {
+        "hydraulic_loading_m3_h_m": Quotient(streams.feed_m3_h, width),
+        "feed_dry_solids_kg_h": Quotient(streams.fed_row_kg_h, unit),
+        "solids_loading_kg_h_m": Quotient(streams.fed_row_kg_h, width),
+        "polymer_dose_kg_t": Quotient(streams.polymer_active_row_kg_h, tonnes),
+        "capture_pct": Quotient(chosen.kept_kg_h * 100.0, streams.fed_kg_h),
+        "cake_solids_pct": Quotient(masked(solids * weight, is_cake & comes_off), masked(unit * weight, is_cake)),
+        "thickened_solids_pct": Quotient(
+            masked(solids * weight, streams.is_thickening & comes_off), masked(unit * weight, streams.is_thickening)
+        ),
+        "filtrate_tss_mg_l": Quotient(filtrate, unit),
+        "dry_cake_kg_h": Quotient(dry, unit),
+        "wet_cake_kg_h": Quotient(wet, unit),
+        "belt_speed_ratio": Quotient(masked(streams.gravity_m_min, is_cake), _running(streams.pressure_m_min)),
+        "gravity_drain_time_s": Quotient(length * 60.0, _running(streams.gravity_m_min)),
+        "belt_solids_kg_m2": Quotient(streams.fed_row_kg_h, gravity_area),
+        "cake_thickness_mm": Quotient(
+            wet * 1000.0, pressure_area * exact(setting(press, times, "cake_density_kg_m3"))
+        ),
+        "tank_upflow_m_h": Quotient(streams.feed_m3_h, area),
+        "washwater_m3_t": Quotient(streams.washwater_row_m3_h, tonnes),
+        "energy_kwh_t": Quotient(streams.power_row_kw, tonnes),
+    }
+
+
+def _weight_of_product(chosen: Chosen, comes_off: np.ndarray) -> Array:
+    wet = chosen.wet_kg_h.value
+    if np.isnan(wet[comes_off]).mean() > 0.5 if comes_off.any() else True:
+        return np.ones(len(wet))
+    return np.where(wet > 0.0, wet, np.nan)
+
+
+def _running(speed: Measured) -> Measured:
+    """Return a belt speed where the belt moves, NaN where it stands."""
+    return masked(speed, speed.value > 0.2)
+
+
+def _figure_columns(
+    quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant
+) -> dict[str, Array]:
+    """Return each figure's columns: the bin's own value, its rolling value, its 95 % limits."""
+    is_pressing, run_code = streams.is_pressing, streams.operation.run_code
+    columns: dict[str, Array] = {}
+
+    def rolling(above: Array, below: Array) -> Array:
+        return trailing_ratio(above, below, is_pressing, run_code, streams.every_s, plant.rolling_window_s)
+
+    for name in FIGURES:
+        if name == "wedge_contact_pct":
+            columns[name] = _wedge_contact(press, streams.times, columns["cake_thickness_mm"])
+            columns[f"{name}_rolling"] = _wedge_contact(press, streams.times, columns["cake_thickness_mm_rolling"])
+            continue
+        parts = quotients[name]
+        value = ratio(parts.above, parts.below)
+        columns[name] = value.value
+        columns[f"{name}_rolling"] = rolling(parts.above.value, parts.below.value)
+        if name not in WITHOUT_LIMITS:
+            columns[f"{name}_low"], columns[f"{name}_high"] = limits(value)
+    return columns
+
+
+def _wedge_contact(press: Press, times: pd.DatetimeIndex, thickness_mm: Array) -> Array:
+    if not press.wedge_gaps:
+        return np.full(len(times), np.nan)
+    result: Array = np.asarray(wedge_contact_pct(thickness_mm, press.wedge_gaps), dtype=float)
+    return result
+
+
+def _lead_columns(
+    operation: Operation, chosen: Chosen, times: pd.DatetimeIndex, every_s: float
+) -> pd.DataFrame:
+    names = np.array([*operation.run_names, None], dtype=object)
+    modes = np.array([*MODES, None], dtype=object)
+    in_run = operation.run_code >= 0
+    fed_s = np.where(operation.is_moving & in_run, operation.transit.fed_middle, np.nan)
+    feed_time = times[0] + pd.to_timedelta(np.round(fed_s), unit="s") if len(times) else pd.DatetimeIndex([], tz="UTC")
+    return pd.DataFrame(
+        {
+            "feed_time": feed_time,
+            "run": pd.Series(names[operation.run_code], index=times, dtype=object),
+            "phase": pd.Series(operation.phase, index=times, dtype=object),
+            "mode": pd.Series(modes[np.where(in_run, operation.mode, -1)], index=times, dtype=object),
+            "capture_method": pd.Series(chosen.method_of_bin, index=times, dtype=object),
+        },
+        index=times,
+    )
+
+
+def _role_columns(roles: pd.DataFrame) -> pd.DataFrame:
+    """Return all role columns in the contract's order, null where the press has none, then the free tags.
+
+    The `mode` signal is not repeated: the column `mode` says what it, or the belts, told.
+    """
+    states = {role.column for role in ROLES.values() if role.kind == "state"} - {"running", "belt_trip"}
+    columns: dict[str, pd.Series] = {}
+    for role in ROLES.values():
+        if role.name == "mode":
+            continue
+        if role.column in roles:
+            columns[role.column] = roles[role.column]
+        elif role.column in states:
+            columns[role.column] = pd.Series(None, index=roles.index, dtype=object)
+        else:
+            columns[role.column] = pd.Series(np.nan, index=roles.index)
+    columns |= {name: roles[name] for name in roles.columns if name not in columns and name not in LEAD}
+    return pd.DataFrame(columns, index=roles.index)
+
+
+_NEEDS = {
+    "feed_dry_solids_kg_h": ("feed solids",),
+    "solids_loading_kg_h_m": ("feed solids",),
+    "belt_solids_kg_m2": ("feed solids",),
+    "polymer_dose_kg_t": ("polymer", "feed solids"),
+    "capture_pct": ("feed solids", "filtrate solids", "product solids", "washwater"),
+    "cake_solids_pct": ("product solids",),
+    "thickened_solids_pct": ("product solids",),
+    "filtrate_tss_mg_l": ("filtrate solids",),
+    "dry_cake_kg_h": ("feed solids", "filtrate solids", "product solids", "washwater"),
+    "wet_cake_kg_h": ("feed solids", "filtrate solids", "product solids", "washwater"),
+    "cake_thickness_mm": ("feed solids", "filtrate solids", "product solids", "washwater"),
+}
+
+
+def _unavailable(frame: pd.DataFrame, streams: Streams, press: Press) -> dict[str, str]:
+    """Return, for every figure that is null throughout, why."""
+    reasons = {}
+    for name in FIGURES:
+        if frame[name].notna().any():
+            continue
+        missing = [streams.reasons[need] for need in _NEEDS.get(name, ()) if need in streams.reasons]
+        reasons[name] = "; ".join(missing) or _other_reason(name, streams, press)
+    return reasons
+
+
+def _other_reason(name: str, streams: Streams, press: Press) -> str:
+    if name == "thickened_solids_pct" and not streams.is_thickening.any():
+        return "no thickening run in these data"
+    if name in CAKE_FIGURES and not streams.is_dewatering.any():
+        return "no dewatering run in these data"
+    if name == "wedge_contact_pct":
+        return "no wedge gaps in the plant file" if not press.wedge_gaps else "no cake thickness"
+    needs = {
+        "tank_upflow_m_h": "no conditioning tank area in the plant file",
+        "washwater_m3_t": "no washwater flow meter",
+        "energy_kwh_t": "no power or energy meter",
+        "belt_speed_ratio": "the speed of both belts is needed",
+        "gravity_drain_time_s": "no gravity belt speed",
+    }
+    return needs.get(name, "its inputs are not known together at any time")
