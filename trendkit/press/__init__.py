@@ -6,5 +6,6 @@ capture and cost; sludge time in transit; errors in uncertainty.
 
 from trendkit.press.figures import FIGURES, compute_figures
 from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
+from trendkit.press.review import review_period
 
-__all__ = ["FIGURES", "CostLine", "Figure", "FigureTable", "PeriodReview", "compute_figures"]
+__all__ = ["FIGURES", "CostLine", "Figure", "FigureTable", "PeriodReview", "compute_figures", "review_period"]

@@ -1,0 +1,305 @@
+"""The figures of a period: totals over all phases, means over pressing, with limits, by mode, day, shift and run.
+
+Comes in: a figure table (its streams carry the errors). Goes out: `PeriodReview`, SI. Every figure is a ratio of
+sums or a sum; excluded periods leave the means and stay in the totals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from trendkit.plant.calendar import Period, plant_days, shift_names
+from trendkit.plant.model import Limit, Plant, Press
+from trendkit.plant.roles import MODES
+from trendkit.press.cost import PeriodCost, cost_lines
+from trendkit.press.methods import capture_of, method_shares
+from trendkit.press.results import Figure, FigureTable, PeriodReview
+from trendkit.press.rows import Mask
+from trendkit.press.streams import METHODS, codes_where
+from trendkit.press.sums import FIGURE_UNITS, COSTED, GroupFigures, Sums, group_figures
+from trendkit.press.uncertainty import Codes, Measured, limits
+
+CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
+METHOD_WORDS = {
+    "filtrate_metered": "metered filtrate",
+    "balance": "filtrate by water balance",
+    "cake_weighed": "weighed cake",
+    "concentration": "three concentrations",
+}
+
+
+def review_period(
+    table: FigureTable, press: Press, plant: Plant, period: Period, previous: FigureTable | None = None
+) -> PeriodReview:
+    """Return how the press did over a period, each figure with 95 % limits, target and the value before.
+
+    `table` must hold the period's rows; `previous` holds the rows of the period before it and nothing else.
+    """
+    sums = Sums(table, press, plant)
+    inside = _rows_in(sums, period.start_utc, period.end_utc)
+    by_mode = {mode: _figures(sums, inside, mode, press, plant) for mode in MODES}
+    earlier = _earlier_values(previous, press, plant)
+    figures = {
+        name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()
+    }
+    cost = _cost(by_mode["dewatering"], plant)
+    return PeriodReview(
+        figures=figures,
+        by_mode={mode: found for mode, found in by_mode.items() if _has_rows(sums, inside, mode)},
+        by_day=_by(sums, inside, _day_groups(sums, inside, plant), ("day",)),
+        by_shift=_by(sums, inside, _shift_groups(sums, inside, plant), ("day", "shift")),
+        runs=_runs(sums, inside),
+        costs=cost.lines,
+        missing_prices=cost.missing_prices,
+        capture_by_method=_capture_by_method(sums, inside),
+        notes=(*table.notes, *_notes(sums, inside, cost, plant)),
+    )
+
+
+def _rows_in(sums: Sums, start: pd.Timestamp, end: pd.Timestamp) -> Mask:
+    return np.asarray((sums.times >= start) & (sums.times < end))
+
+
+def _has_rows(sums: Sums, inside: Mask, mode: str) -> bool:
+    return bool((inside & sums.is_mode(mode)).any())
+
+
+def _figures(sums: Sums, inside: Mask, mode: str, press: Press, plant: Plant) -> dict[str, Figure]:
+    """Return every figure of the contract for one mode over the rows inside."""
+    found = group_figures(sums, codes_where(inside & sums.is_mode(mode)), 1)
+    targets = press.targets.get(mode, {})
+    figures = {name: _figure(name, found, sums, inside, mode, targets.get(name)) for name in FIGURE_UNITS}
+    figures["cost_per_dry_t"] = _cost_figure(found, figures, plant, mode)
+    return figures
+
+
+def _figure(
+    name: str, found: GroupFigures, sums: Sums, inside: Mask, mode: str, target: Limit | None
+) -> Figure:
+    value = found.values[name]
+    number = float(value.value[0])
+    unit = FIGURE_UNITS[name]
+    if np.isnan(number):
+        return Figure(None, unit, target=target, reason=sums.reason(name, mode), n=0)
+    low, high = (float(limit[0]) for limit in limits(value))
+    has_limits = bool(value.parts)
+    return Figure(
+        number,
+        unit,
+        low if has_limits else None,
+        high if has_limits else None,
+        n=int(found.counts[name][0]),
+        method=_method(name, sums, inside, mode),
+        target=target,
+        meets_target=meets(target, number, low, high),
+    )
+
+
+def meets(target: Limit | None, value: float, low: float, high: float) -> bool | None:
+    """Return whether a figure meets its target; None without one, or when the limits straddle it.
+
+    Examples
+    --------
+    >>> meets(Limit(low=95.0), 96.0, 95.5, 96.5), meets(Limit(low=95.0), 95.2, 94.7, 95.7)
+    (True, None)
+    """
+    if target is None or (target.low is None and target.high is None):
+        return None
+    floor = -np.inf if target.low is None else target.low
+    ceiling = np.inf if target.high is None else target.high
+    if low >= floor and high <= ceiling:
+        return True
+    if high < floor or low > ceiling:
+        return False
+    return None
+
+
+def _method(name: str, sums: Sums, inside: Mask, mode: str) -> str:
+    if name not in ("capture_pct", "dry_cake_t", "wet_cake_t", "solids_returned_t"):
+        return sums.method(name)
+    shares = method_shares(sums.streams, sums.chosen, inside & sums.is_mode(mode))
+    return ", ".join(
+        f"{METHOD_WORDS[method]} ({100.0 * share:.0f} % of pressing)" if len(shares) > 1 else METHOD_WORDS[method]
+        for method, share in shares.items()
+    )
+
+
+def _cost(figures: Mapping[str, Figure], plant: Plant) -> PeriodCost:
+    amounts = {name: figures[name].value for name in COSTED}
+    return cost_lines(plant.costs, amounts, figures["dry_cake_t"].value)
+
+
+def _cost_figure(found: GroupFigures, figures: Mapping[str, Figure], plant: Plant, mode: str) -> Figure:
+    """Return the cost per dry tonne leaving in cake with limits; None with the reason when it cannot be had."""
+    unit = f"{plant.costs.currency}/t" if plant.costs else "1/t"
+    cost = _cost(figures, plant)
+    if mode != "dewatering":
+        return Figure(None, unit, reason="thickened sludge is not cake")
+    if not cost.lines:
+        no_price = plant.costs is None or len(cost.missing_prices) == 6
+        reason = "no price in the plant file" if no_price else "the dry solids in cake are not known"
+        return Figure(None, unit, reason=reason)
+    total = sum_of_lines(found, cost, plant)
+    per_t = total / found.values["dry_cake_t"]
+    low, high = (float(limit[0]) for limit in limits(per_t))
+    lines = ", ".join(line.name.replace("_", " ") for line in cost.lines)
+    return Figure(float(per_t.value[0]), unit, low, high, n=found.counts["dry_cake_t"][0], method=f"sum of {lines}")
+
+
+def sum_of_lines(found: GroupFigures, cost: PeriodCost, plant: Plant) -> Measured:
+    """Return the money of all cost lines together with its errors, per group."""
+    from trendkit.press.cost import COST_ITEMS
+
+    total: Measured | float = 0.0
+    for line in cost.lines:
+        item = COST_ITEMS[line.name]
+        total = found.values[item.amount] * float(getattr(plant.costs, item.price_field)) + total
+    assert isinstance(total, Measured)
+    return total
+
+
+def _earlier_values(previous: FigureTable | None, press: Press, plant: Plant) -> dict[str, float | None]:
+    """Return the dewatering figures of the period before, by name."""
+    if previous is None or previous.frame.empty:
+        return {}
+    sums = Sums(previous, press, plant)
+    inside = np.asarray(sums.times.isin(previous.frame.index))
+    return {name: each.value for name, each in _figures(sums, inside, "dewatering", press, plant).items()}
+
+
+def _with_previous(figure: Figure, value: float | None) -> Figure:
+    from dataclasses import replace
+
+    return replace(figure, previous=value)
+
+
+# --- by day, shift and run --------------------------------------------------------------------------------
+
+
+def _day_groups(sums: Sums, inside: Mask, plant: Plant) -> pd.DataFrame:
+    return pd.DataFrame({"day": plant_days(plant, sums.times[inside])}, index=np.flatnonzero(inside))
+
+
+def _shift_groups(sums: Sums, inside: Mask, plant: Plant) -> pd.DataFrame:
+    """Return day and shift of every row inside; the night shift's small hours belong to the day it began."""
+    times = sums.times[inside]
+    if not plant.shifts:
+        return pd.DataFrame({"day": [], "shift": []}, index=pd.Index([], dtype=np.int64))
+    names = shift_names(plant.shifts, times, plant.timezone)
+    starts = {shift.name: int(shift.start[:2]) * 60 + int(shift.start[3:]) for shift in plant.shifts}
+    local = times.tz_convert(plant.timezone).tz_localize(None)
+    minute = local.hour * 60 + local.minute
+    began = pd.Series(names.to_numpy()).map(starts).fillna(0).to_numpy()
+    day = (local - pd.to_timedelta(np.where(minute < began, 1, 0), unit="D")).date
+    groups = pd.DataFrame({"day": day, "shift": names.to_numpy()}, index=np.flatnonzero(inside))
+    return groups[groups["shift"] != ""]
+
+
+def _by(sums: Sums, inside: Mask, groups: pd.DataFrame, keys: tuple[str, ...]) -> pd.DataFrame:
+    """Return one row per group and mode with every figure's value."""
+    tables = []
+    for mode in MODES:
+        rows = groups.index.to_numpy()
+        of_mode = groups[sums.is_mode(mode)[rows]] if len(groups) else groups
+        if of_mode.empty:
+            continue
+        number = of_mode.groupby(list(keys), sort=True).ngroup()
+        codes = np.full(len(sums.times), -1, dtype=np.int64)
+        codes[of_mode.index.to_numpy()] = number.to_numpy()
+        labels = of_mode.drop_duplicates(list(keys)).sort_values(list(keys)).reset_index(drop=True)
+        tables.append(_values_table(sums, codes, labels.assign(mode=mode)))
+    if not tables:
+        return pd.DataFrame(columns=[*keys, "mode", *FIGURE_UNITS])
+    return pd.concat(tables, ignore_index=True).sort_values([*keys, "mode"], kind="stable", ignore_index=True)
+
+
+def _values_table(sums: Sums, codes: Codes, labels: pd.DataFrame) -> pd.DataFrame:
+    found = group_figures(sums, codes, len(labels))
+    values = pd.DataFrame({name: each.value for name, each in found.values.items()})
+    cost = [
+        cost_lines(sums.plant.costs, row[list(COSTED)].to_dict(), row["dry_cake_t"]).per_dry_t
+        for _, row in values.iterrows()
+    ]
+    return pd.concat([labels, values, pd.Series(cost, name="cost_per_dry_t", dtype=float)], axis=1)
+
+
+def _runs(sums: Sums, inside: Mask) -> pd.DataFrame:
+    """Return one row per run that begins inside the period."""
+    run_code = np.where(inside, sums.operation.run_code, -1)
+    present = np.unique(run_code[run_code >= 0])
+    codes = np.full(len(run_code), -1, dtype=np.int64)
+    in_run = run_code >= 0
+    codes[in_run] = np.searchsorted(present, run_code[in_run])
+    rows = np.flatnonzero(in_run)
+    first, last = pd.Series(rows).groupby(codes[rows]).agg(["min", "max"]).to_numpy().T if len(rows) else ([], [])
+    step = pd.Timedelta(seconds=sums.every_s)
+    mode = np.array([*MODES, None], dtype=object)
+    methods = pd.Series(sums.chosen.method_of_bin[rows], dtype=object).groupby(codes[rows]).first()
+    labels = pd.DataFrame(
+        {
+            "run": [sums.operation.run_names[code] for code in present],
+            "mode": [mode[sums.operation.mode[row]] for row in first],
+            "start_utc": sums.times[list(first)] if len(first) else pd.DatetimeIndex([], tz="UTC"),
+            "end_utc": sums.times[list(last)] + step if len(last) else pd.DatetimeIndex([], tz="UTC"),
+            "capture_method": methods.reindex(range(len(present))).to_numpy(),
+        }
+    )
+    return _values_table(sums, codes, labels)
+
+
+# --- what is said beside the figures -----------------------------------------------------------------------
+
+
+def _capture_by_method(sums: Sums, inside: Mask) -> dict[str, Figure]:
+    """Return the whole period's dewatering capture by every method that serves any of it."""
+    found = {}
+    mask = inside & sums.is_mode("dewatering") & sums.is_meant
+    for method in METHODS:
+        capture, bins = capture_of(
+            sums.streams.kept_kg_h[method], sums.streams.fed_kg_h, codes_where(mask), 1, sums.streams
+        )
+        if np.isnan(capture.value[0]):
+            continue
+        low, high = (float(limit[0]) for limit in limits(capture))
+        found[method] = Figure(float(capture.value[0]), "%", low, high, int(bins[0]), METHOD_WORDS[method])
+    return found
+
+
+def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str]:
+    notes = []
+    captures = _capture_by_method(sums, inside)
+    if "cake_weighed" in captures:
+        for other in ("filtrate_metered", "balance"):
+            if other in captures:
+                notes.append(_closure(captures[other], captures["cake_weighed"]))
+                break
+    elif len(captures) == 1:
+        notes.append("Capture rests on one method alone: nothing independent confirms it.")
+    if plant.costs is not None and cost.missing_prices:
+        missing = ", ".join(name.replace("_", " ") for name in cost.missing_prices)
+        notes.append(f"No price given, line left out of the cost: {missing}.")
+    if cost.missing_amounts:
+        missing = ", ".join(name.replace("_", " ") for name in cost.missing_amounts)
+        notes.append(f"Priced but not measured, line left out of the cost: {missing}.")
+    is_fed = inside & sums.operation.is_feeding & sums.is_mode("dewatering")
+    unknown = is_fed & np.isnan(sums.streams.fed_row_kg_h.value)
+    if unknown.any():
+        share = 100.0 * unknown.sum() / is_fed.sum()
+        notes.append(f"Feed solids are not known in {share:.1f} % of the feeding time: solids totals leave it out.")
+    if "bench feed TS" in sums.streams.samples and "bench filtrate TSS" in sums.streams.samples:
+        notes.append(
+            "Feed is on total solids (TS), filtrate on suspended solids (TSS): dissolved solids pass through and make "
+            "the feed read high against the filtrate."
+        )
+    return notes
+
+
+def _closure(balance: Figure, weighed: Figure) -> str:
+    gap = (balance.value or np.nan) - (weighed.value or np.nan)
+    closes = abs(gap) <= CLOSES_WITHIN_PCT
+    text = f"By {balance.method} {balance.value:.1f} % is captured, by {weighed.method} {weighed.value:.1f} %: "
+    verdict = "the solids balance closes" if closes else "the solids balance does not close"
+    return text + f"{verdict} ({abs(gap):.1f} points apart; up to {CLOSES_WITHIN_PCT:.0f} is usual, Spellman)."

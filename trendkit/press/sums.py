@@ -1,0 +1,216 @@
+"""Every figure of a period as a sum or a ratio of sums, for any grouping of the bins, errors carried along."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from trendkit.plant.calendar import plant_days
+from trendkit.plant.model import Plant, Press
+from trendkit.plant.roles import MODES
+from trendkit.press.amounts import ratio
+from trendkit.press.figures import Quotient, figure_quotients
+from trendkit.press.methods import Chosen
+from trendkit.press.phases import Operation
+from trendkit.press.results import FigureTable
+from trendkit.press.rows import Mask
+from trendkit.press.streams import Streams
+from trendkit.press.uncertainty import Array, Codes, Measured, Samples, exact, sum_by
+
+FIGURE_UNITS = {
+    "feed_volume_m3": "m³",
+    "feed_dry_solids_t": "t",
+    "dry_cake_t": "t",
+    "wet_cake_t": "t",
+    "solids_returned_t": "t",
+    "polymer_kg": "kg",
+    "washwater_m3": "m³",
+    "energy_kwh": "kWh",
+    "capture_pct": "%",
+    "cake_solids_pct": "%",
+    "thickened_solids_pct": "%",
+    "polymer_dose_kg_t": "kg/t",
+    "solids_loading_kg_h_m": "kg/h/m",
+    "hydraulic_loading_m3_h_m": "m³/h/m",
+    "belt_speed_ratio": "",
+    "press_hours": "h",
+    "run_hours": "h",
+    "press_days": "d",
+    "washwater_m3_t": "m³/t",
+    "energy_kwh_t": "kWh/t",
+}
+COSTED = ("polymer_kg", "wet_cake_t", "energy_kwh", "washwater_m3", "solids_returned_t", "press_hours")
+MEANS = (
+    "capture_pct",
+    "cake_solids_pct",
+    "thickened_solids_pct",
+    "polymer_dose_kg_t",
+    "solids_loading_kg_h_m",
+    "hydraulic_loading_m3_h_m",
+    "belt_speed_ratio",
+)
+PRESS_DAY_MIN = 60.0  # minutes of pressing that make a press day (contract, section 3)
+_METHODS = {
+    "cake_solids_pct": "dry over wet, pressing",
+    "thickened_solids_pct": "dry over wet, pressing",
+    "polymer_dose_kg_t": "active polymer over feed dry solids, pressing",
+    "solids_loading_kg_h_m": "mass over width and pressing hours",
+    "hydraulic_loading_m3_h_m": "volume over width and pressing hours",
+    "belt_speed_ratio": "mean gravity over mean pressure belt speed, pressing",
+    "press_hours": "time feeding",
+    "run_hours": "time moving",
+    "press_days": "plant days with at least 60 min pressing",
+}
+
+
+@dataclass(frozen=True)
+class GroupFigures:
+    """Figures of every group, shape (groups,), and the bins each rests on."""
+
+    values: Mapping[str, Measured]
+    counts: Mapping[str, Array]
+
+
+@dataclass(frozen=True)
+class Sums:
+    """A figure table's streams, ready to be summed over any groups of bins."""
+
+    table: FigureTable
+    press: Press
+    plant: Plant
+
+    @property
+    def streams(self) -> Streams:
+        """The streams the figures are ratios of."""
+        if self.table.streams is None:
+            raise ValueError("this figure table was not made by compute_figures: it carries no streams")
+        return self.table.streams
+
+    @property
+    def chosen(self) -> Chosen:
+        """The capture method of every run."""
+        if self.table.chosen is None:
+            raise ValueError("this figure table was not made by compute_figures: it carries no capture methods")
+        return self.table.chosen
+
+    @property
+    def operation(self) -> Operation:
+        """What the press was doing."""
+        return self.streams.operation
+
+    @property
+    def times(self) -> pd.DatetimeIndex:
+        """Start of every bin, UTC."""
+        return self.streams.times
+
+    @property
+    def every_s(self) -> float:
+        """Length of a bin [s]."""
+        return self.streams.every_s
+
+    @cached_property
+    def is_meant(self) -> Mask:
+        """True in bins that count in means: pressing, outside the plant file's excluded periods."""
+        counted = self.streams.is_pressing.copy()
+        for each in self.plant.excludes:
+            if each.press in (None, self.press.slug):
+                counted &= ~np.asarray((self.times >= each.start_utc) & (self.times < each.end_utc))
+        return counted
+
+    @cached_property
+    def quotients(self) -> Mapping[str, Quotient]:
+        """Every ratio figure as numerator and denominator, bin by bin."""
+        return figure_quotients(self.streams, self.chosen, self.press)
+
+    @cached_property
+    def samples(self) -> Mapping[str, Samples]:
+        """Which bench grab each bin used, wall clock first."""
+        return {**self.streams.discharge_samples, **self.streams.samples}
+
+    def is_mode(self, mode: str) -> Mask:
+        """True in runs of the mode."""
+        return np.asarray((self.operation.mode == MODES.index(mode)) & (self.operation.run_code >= 0))
+
+    def method(self, name: str) -> str:
+        """Say how a figure is taken, in plain words."""
+        return _METHODS.get(name, "sum over all phases" if not name.endswith("_t") else "totals, all phases")
+
+    def reason(self, name: str, mode: str) -> str:
+        """Say why a figure of the period is not known."""
+        if not self.is_mode(mode).any():
+            return f"no {mode} run in the period"
+        column = {"energy_kwh": "energy_kwh_t", "washwater_m3": "washwater_m3_t", "polymer_kg": "polymer_dose_kg_t"}
+        column |= {"feed_dry_solids_t": "feed_dry_solids_kg_h", "dry_cake_t": "dry_cake_kg_h"}
+        column |= {"wet_cake_t": "wet_cake_kg_h", "solids_returned_t": "capture_pct"}
+        if name == "thickened_solids_pct" and mode == "dewatering":
+            return "cake is judged in dewatering; thickened solids belong to thickening runs"
+        if mode == "thickening" and name in ("cake_solids_pct", "dry_cake_t", "wet_cake_t", "belt_speed_ratio"):
+            return "thickening makes no cake and uses no pressure zone"
+        return self.table.unavailable.get(column.get(name, name), "its inputs are not known together in the period")
+
+
+def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
+    """Return every figure for every group: `codes` holds the group of each bin, -1 for none."""
+    values: dict[str, Measured] = {}
+    counts: dict[str, Array] = {}
+    hours = sums.every_s / 3600.0
+
+    def total(name: str, rate: Measured, factor: float, samples: Mapping[str, Samples]) -> None:
+        known = np.where(np.isnan(rate.value), -1, codes)
+        bins = np.bincount(known[known >= 0], minlength=count).astype(float)
+        summed = sum_by(rate * (factor * hours), known, count, samples)
+        counts[name] = bins
+        values[name] = Measured(np.where(bins > 0, summed.value, np.nan), summed.parts)
+
+    streams, chosen = sums.streams, sums.chosen
+    on_sludge, on_clock = sums.streams.discharge_samples, sums.samples
+    is_cake = sums.is_mode("dewatering")
+    total("feed_volume_m3", streams.feed_m3_h, 1.0, on_clock)
+    total("feed_dry_solids_t", streams.fed_row_kg_h, 0.001, on_clock)
+    total("dry_cake_t", _where(chosen.dry_kg_h, is_cake), 0.001, on_sludge)
+    total("wet_cake_t", _where(chosen.wet_kg_h, is_cake), 0.001, on_sludge)
+    total("solids_returned_t", streams.fed_kg_h - chosen.kept_kg_h, 0.001, on_sludge)
+    total("polymer_kg", streams.polymer_active_row_kg_h, 1.0, on_clock)
+    total("washwater_m3", streams.washwater_row_m3_h, 1.0, on_clock)
+    total("energy_kwh", streams.power_row_kw, 1.0, on_clock)
+    for name in MEANS:
+        values[name], counts[name] = _mean(sums, name, codes, count)
+    for name, mask in (("press_hours", sums.operation.is_feeding), ("run_hours", sums.operation.is_moving)):
+        counts[name] = np.bincount(codes[(codes >= 0) & mask], minlength=count).astype(float)
+        values[name] = exact(counts[name] * hours)
+    values["press_days"] = exact(_press_days(sums, codes, count))
+    counts["press_days"] = values["press_days"].value
+    for name, above in (("washwater_m3_t", "washwater_m3"), ("energy_kwh_t", "energy_kwh")):
+        values[name] = ratio(values[above], values["feed_dry_solids_t"])
+        counts[name] = counts[above]
+    return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts)
+
+
+def _where(quantity: Measured, mask: Mask) -> Measured:
+    return Measured(np.where(mask, quantity.value, np.nan), quantity.parts)
+
+
+def _mean(sums: Sums, name: str, codes: Codes, count: int) -> tuple[Measured, Array]:
+    """Return a ratio figure over the pressing bins of every group, as a ratio of sums."""
+    parts = sums.quotients[name]
+    is_known = ~np.isnan(parts.above.value) & ~np.isnan(parts.below.value)
+    groups = np.where(is_known & sums.is_meant, codes, -1)
+    on_sludge = name in ("capture_pct", "cake_solids_pct", "thickened_solids_pct")
+    samples = sums.streams.discharge_samples if on_sludge else sums.samples
+    above, below = (sum_by(each, groups, count, samples) for each in (parts.above, parts.below))
+    return ratio(above, below), np.bincount(groups[groups >= 0], minlength=count).astype(float)
+
+
+def _press_days(sums: Sums, codes: Codes, count: int) -> Array:
+    """Return per group the plant days with at least 60 min pressing."""
+    rows = np.flatnonzero((codes >= 0) & sums.streams.is_pressing)
+    if len(rows) == 0:
+        return np.zeros(count)
+    days = pd.factorize(plant_days(sums.plant, sums.times[rows]))[0]
+    minutes = pd.Series(sums.every_s / 60.0, index=rows).groupby([codes[rows], days]).sum()
+    full = minutes[minutes >= PRESS_DAY_MIN - 1e-9]
+    return np.bincount(full.index.get_level_values(0), minlength=count).astype(float)
