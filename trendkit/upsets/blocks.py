@@ -47,8 +47,8 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
     "polymer_strength": ("polymer_strength", "polymer_dose"),
     "dilution_water_flow": ("dilution_water",),
     "washwater_flow": ("washwater_flow",),
-    "gravity_belt_speed": ("gravity_belt_speed", "gravity_speed_gap"),
-    "pressure_belt_speed": ("pressure_belt_speed", "pressure_speed_gap"),
+    "gravity_belt_speed": ("gravity_belt_speed", "gravity_speed_gap", "gravity_belt_lag"),
+    "pressure_belt_speed": ("pressure_belt_speed", "pressure_speed_gap", "pressure_belt_lag"),
 }
 HARMLESS_FAULTS = ("duplicate",)  # counted and settled by the reader; the values stand
 
@@ -59,7 +59,7 @@ class Judged:
 
     `minutes`: UTC index "time", one column per watched name, and `piece`, `run`; `feed_lag_s` and
     `gravity_lag_s` (how long before the row the sludge it discharges, or has in its gravity zone, was fed);
-    `fed_flow`, `fed_solids` (the feed that made what the row discharges).
+    `fed_flow`, `fed_solids`, `fed_dose` (the feed that made what the row discharges).
     `blocks`: the same columns, one row per block that holds at least half its minutes, indexed by its start.
     """
 
@@ -91,7 +91,7 @@ def faulty_names(finding: Finding) -> tuple[str, ...]:
     return RESTS_ON.get(finding.role, direct)
 
 
-def watched_values(frame: pd.DataFrame) -> pd.DataFrame:
+def watched_values(frame: pd.DataFrame, press: Press) -> pd.DataFrame:
     """Return the table's watched columns under their watched names.
 
     Three kinds are computed here: the belts' speed against their setpoint [%] and polymer for the feed
@@ -100,9 +100,11 @@ def watched_values(frame: pd.DataFrame) -> pd.DataFrame:
     values = {watched.name: frame[watched.column] for watched in WATCHED if watched.column in frame}
     for belt in ("gravity", "pressure"):
         setpoint = frame[f"{belt}_belt_setpoint_m_min"]
-        values[f"{belt}_speed_gap"] = 100.0 * (
-            frame[f"{belt}_belt_speed_m_min"] / setpoint.where(setpoint > 0.2) - 1.0
-        )
+        gap = 100.0 * (frame[f"{belt}_belt_speed_m_min"] / setpoint.where(setpoint > 0.2) - 1.0)
+        tag = press.tags.get(f"{belt}_belt_speed")
+        # Only a speed taken from the belt itself can lag behind its drive.
+        is_on_belt = tag is not None and tag.measured_by == "belt"
+        values[f"{belt}_belt_lag" if is_on_belt else f"{belt}_speed_gap"] = gap
     feed = frame["feed_flow_m3_h"]
     values["polymer_flow"] = frame["polymer_flow_l_h"] / feed.where(feed > 0.0)
     return pd.DataFrame(values, index=frame.index).astype(float)
@@ -132,7 +134,7 @@ def judged_minutes(
             pressing &= ~((frame.index >= exclude.start_utc) & (frame.index < exclude.end_utc))
     if not pressing.any():
         return []
-    values = without_faults(watched_values(frame), press, findings)
+    values = without_faults(watched_values(frame, press), press, findings)
     values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)[pressing]
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
@@ -143,13 +145,17 @@ def judged_minutes(
 
 
 def _fed(values: pd.DataFrame, feed_time: pd.Series) -> pd.DataFrame:
-    """Return the feed flow and solids that made what each row discharges; NaN where that is not known."""
+    """Return the feed flow, solids and dose that made what each row discharges; NaN where that is not known."""
     position = values.index.get_indexer(pd.DatetimeIndex(feed_time), method="pad")
     found = position >= 0
     fed = {}
-    for name in ("feed_flow", "feed_solids"):
-        column = values[name].to_numpy()
-        fed[name.replace("feed", "fed")] = np.where(found, column[position], np.nan)
+    for name, role in (
+        ("fed_flow", "feed_flow"),
+        ("fed_solids", "feed_solids"),
+        ("fed_dose", "polymer_dose"),
+    ):
+        column = values[role].to_numpy()
+        fed[name] = np.where(found, column[position], np.nan)
     return pd.DataFrame(fed, index=values.index)
 
 

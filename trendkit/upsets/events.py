@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from trendkit.upsets.causes import Row, Score, Signatures, is_measurable, score_cause, weigh
+from trendkit.upsets.causes import UNKNOWN_LOG_ODDS, Row, Score, Signatures, is_measurable, score_cause, weigh
 from trendkit.upsets.evidence import Evidence, Record, gather_evidence
 from trendkit.upsets.results import Cause
 from trendkit.upsets.signs import JudgedMode, Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
+CLEAR, UNMISTAKABLE = 4.0, 6.0  # spreads
 JOIN = pd.Timedelta(
     minutes=30
 )  # the contract: signs within 30 min in feed time that share the likeliest cause
@@ -32,6 +33,7 @@ class Event:
     stops: tuple[Stop, ...]
     causes: tuple[Cause, ...]
     evidence: dict[str, Evidence]
+    is_planned: bool = False
 
     @property
     def feed_start(self) -> pd.Timestamp:
@@ -94,7 +96,7 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
     events = []
     while stops or any(sign.severity for sign in signs):
         event = _likeliest(signs, stops, scene)
-        if event.severity:
+        if event.severity and not event.is_planned and is_clear(event):
             events.append(event)
         taken = {id(sign) for sign in event.signs}
         left = [sign for sign in signs if id(sign) not in taken]
@@ -119,16 +121,40 @@ def _likeliest(signs: list[Sign], stops: list[Stop], scene: Scene) -> Event:
     if not trials:
         return _unknown(signs, stops, scene)
     best = max(trials, key=lambda trial: trial[0].log_odds)
-    causes = weigh([score for score, _, _ in trials])
-    if causes[0].cause == "unknown":
+    causes = weigh([score for score, _, _ in trials if not _is_planned(score.cause)])
+    if best[0].log_odds < UNKNOWN_LOG_ODDS:
         return replace(_unknown(signs, stops, scene), causes=causes)
-    _, own, own_stops = best
+    likeliest, own, own_stops = best
     start = min([sign.feed_onset for sign in own] + [stop.start for stop in own_stops])
     end = max([sign.feed_end for sign in own] + [stop.end for stop in own_stops])
     joined = own + [sign for sign in signs if sign not in own and _is_consequence(sign, start, end)]
     evidence = gather_evidence(scene.record, joined, start, end)
     run = (own[0].run if own else own_stops[0].run) or None
-    return Event(scene.mode.judged.mode, run, tuple(joined), tuple(own_stops), causes, evidence)
+    return Event(
+        scene.mode.judged.mode,
+        run,
+        tuple(joined),
+        tuple(own_stops),
+        causes,
+        evidence,
+        _is_planned(likeliest.cause),
+    )
+
+
+def _is_planned(cause: str) -> bool:
+    """Causes so named explain signs that are somebody's intention and no upset."""
+    return cause.startswith("planned_")
+
+
+def is_clear(event: Event) -> bool:
+    """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones of different roles.
+
+    One column a little out of its band, with nothing else moving, is what a month of sludge does by itself.
+    """
+    if event.stops:
+        return True
+    clear = {BY_NAME[sign.name].group for sign in event.signs if sign.z >= CLEAR}
+    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE and sign.severity for sign in event.signs)
 
 
 def _is_consequence(sign: Sign, start: pd.Timestamp, end: pd.Timestamp) -> bool:
@@ -148,7 +174,7 @@ def _core(signs: list[Sign], stops: list[Stop]) -> list[Sign]:
     start, end = heaviest.feed_onset, heaviest.feed_end
     for stop in stops:
         start, end = min(start, stop.start), max(end, stop.end)
-    return [sign for sign in signs if sign.feed_onset <= end + JOIN and sign.feed_end >= start - JOIN]
+    return [sign for sign in signs if start - JOIN <= sign.feed_onset <= end + JOIN]
 
 
 def _scored(rows: tuple[Row, ...], signs: list[Sign], stops: list[Stop], scene: Scene) -> Score:

@@ -5,7 +5,7 @@ Comes in: judged columns of one mode and a span of sludge time. Goes out: one `E
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,8 +16,19 @@ from numpy.typing import NDArray
 from trendkit.upsets.signs import JudgedMode, Sign
 from trendkit.upsets.watched import BY_NAME, Watched
 
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
 FULL_SIZE = 1.5  # times the least change worth a sign: evidence counts in full
 FULL_SPREADS = 3.0
+BEFORE_NS = 100 * 60 * 10**9  # how far back "just before" reaches, in ns of sludge time
+GAP_NS = 8 * 60 * 10**9
+LEAST_BEFORE = 3  # blocks
+EVENTS = {
+    "belt_trip": "the belt trip came in",
+    "press_stop": "the press stopped",
+    "feed_source": "another tank or digester was put on",
+}
 
 
 @dataclass(frozen=True)
@@ -33,7 +44,7 @@ class Evidence:
     onset: pd.Timestamp | None  # in sludge time, when a sign was made of it
     shape: Literal["step", "ramp"] | None
 
-    def words(self, timing: str = "any") -> str:
+    def words(self) -> str:
         """Return the evidence as a clause without units that depend on the reader's system.
 
         Examples
@@ -41,6 +52,8 @@ class Evidence:
         >>> Evidence("feed_solids", -1.0, -27.4, 8.0, None, None).words()
         'feed solids 27 % below usual (8.0 times its usual spread)'
         """
+        if self.name in EVENTS:
+            return EVENTS[self.name]
         watched = BY_NAME[self.name]
         if abs(self.strength) < 0.3:
             return f"{watched.label} as usual"
@@ -60,12 +73,12 @@ class Record:
     """What each column did, block by block, laid out for quick reading over spans of sludge time."""
 
     names: tuple[str, ...]
-    fed: dict[
-        str, NDArray[np.int64]
-    ]  # place -> ns since 1970 at which the middle of each block's sludge was fed
-    means: NDArray[np.float64]  # (blocks, names)
-    usual: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    fed: dict[str, Codes]  # place -> ns since 1970 at which the middle of each block's sludge was fed
+    pieces: Codes  # number of the run piece of each block
+    means: Floats  # (blocks, names)
+    usual: Floats
+    spread: Floats
+    move_spread: Floats
 
 
 def record_of(mode: JudgedMode) -> Record:
@@ -76,14 +89,46 @@ def record_of(mode: JudgedMode) -> Record:
     fed = {"feed": middle}
     for place, lag in (("gravity", "gravity_lag_s"), ("discharge", "feed_lag_s")):
         fed[place] = middle - (blocks[lag].fillna(0.0).to_numpy() * 1e9).astype(np.int64)
-    shape = (len(blocks), len(names))
+
+    def matrix(of: Callable[[str], Floats]) -> Floats:
+        return np.column_stack([of(name) for name in names]) if names else np.empty((len(blocks), 0))
+
     return Record(
         names,
         fed,
-        blocks[list(names)].to_numpy(dtype=float).reshape(shape),
-        np.column_stack([mode.columns[name].usual for name in names]).reshape(shape),
-        np.column_stack([mode.columns[name].spread for name in names]).reshape(shape),
+        pd.factorize(blocks["piece"])[0].astype(np.int64),
+        matrix(lambda name: blocks[name].to_numpy(dtype=float)),
+        matrix(lambda name: mode.columns[name].usual),
+        matrix(lambda name: mode.columns[name].spread),
+        matrix(lambda name: mode.columns[name].move_spread),
     )
+
+
+@dataclass(frozen=True)
+class Window:
+    """The blocks that speak of one span of sludge time, per place, and those of the same run just before it."""
+
+    during: dict[str, Codes]
+    later: dict[str, Codes]  # the later half, where a ramp shows what it came to
+    before: dict[str, Codes]
+
+
+def window_of(record: Record, start: pd.Timestamp, end: pd.Timestamp) -> Window:
+    """Return the blocks of the sludge fed from `start` to `end`, and of up to 90 min before it."""
+    begins, ends = start.as_unit("ns").value, end.as_unit("ns").value
+    during, later, before = {}, {}, {}
+    for place, fed in record.fed.items():
+        during[place] = _between(fed, begins, ends)
+        later[place] = _between(fed, begins + (ends - begins) // 2, ends)
+        same_run = record.pieces == record.pieces[during[place][0]]
+        before[place] = np.flatnonzero(same_run & (fed >= begins - BEFORE_NS) & (fed < begins - GAP_NS))
+    return Window(during, later, before)
+
+
+def _between(fed: Codes, start: int, end: int) -> Codes:
+    """Return the blocks whose sludge was fed from `start` to `end`; the nearest one if none was."""
+    inside = np.flatnonzero((fed >= start) & (fed < end))
+    return inside if inside.size else np.array([int(np.argmin(np.abs(fed - start)))])
 
 
 def gather_evidence(
@@ -91,36 +136,48 @@ def gather_evidence(
 ) -> dict[str, Evidence]:
     """Return what every measured column did while the sludge fed from `start` to `end` was on the press.
 
-    The later half of the span counts, so that a ramp shows what it came to. A column without any value in the
-    span is not in the result.
+    Held against the same run just before, where there is a quarter of an hour of it; else against the recent
+    normal. A column without any value in the span is not in the result.
     """
     shown: dict[str, Sign] = {}
     for sign in signs:
         if sign.name not in shown or sign.z > shown[sign.name].z:
             shown[sign.name] = sign
-    later = (start + (end - start) / 2).as_unit("ns").value
-    until = end.as_unit("ns").value
-    inside = {place: _between(fed, later, until) for place, fed in record.fed.items()}
+    window = window_of(record, start, end)
     found = {}
     for position, name in enumerate(record.names):
-        rows = inside[BY_NAME[name].place]
-        away = record.means[rows, position] - record.usual[rows, position]
-        known = ~np.isnan(away)
-        if known.any():
-            level = float(np.mean(record.usual[rows, position][known]))
-            spread = float(np.mean(record.spread[rows, position][known]))
-            found[name] = _evidence(
-                BY_NAME[name], float(np.mean(away[known])), level, spread, shown.get(name)
-            )
+        watched = BY_NAME[name]
+        left = record.means[:, position] - record.usual[:, position]
+        rows = window.later[watched.place]
+        rows = rows[~np.isnan(left[rows])]
+        if not rows.size:
+            continue
+        before = left[window.before[watched.place]]
+        before = before[~np.isnan(before)]
+        is_moved = before.size >= LEAST_BEFORE
+        away = float(np.mean(left[rows])) - (float(np.mean(before)) if is_moved else 0.0)
+        spread = record.move_spread if is_moved else record.spread
+        level = float(np.mean(record.usual[rows, position]))
+        found[name] = _evidence(watched, away, level, float(np.mean(spread[rows, position])), shown.get(name))
     return found
 
 
-def _between(fed: NDArray[np.int64], start: int, end: int) -> NDArray[np.int64]:
-    """Return the positions of the blocks whose sludge was fed from `start` to `end`;
-    the nearest if none was.
+def worst_drop(record: Record, name: str, start: pd.Timestamp, end: pd.Timestamp) -> float:
+    """Return how far the worst quarter of an hour of a column fell below the same run just before, in its unit.
+
+    Whatever the reason: nothing is taken out for feed or settings. NaN without a quarter of an hour before.
     """
-    inside = np.flatnonzero((fed >= start) & (fed < end))
-    return inside if inside.size else np.array([int(np.argmin(np.abs(fed - start)))])
+    position = record.names.index(name)
+    window = window_of(record, start, end)
+    place = BY_NAME[name].place
+    before = record.means[window.before[place], position]
+    before = before[~np.isnan(before)]
+    during = (
+        pd.Series(record.means[window.during[place], position]).rolling(3, min_periods=2).mean().to_numpy()
+    )
+    if before.size < LEAST_BEFORE or np.isnan(during).all():
+        return float("nan")
+    return float(np.mean(before) - np.nanmin(during))
 
 
 def _evidence(watched: Watched, away: float, level: float, spread: float, sign: Sign | None) -> Evidence:

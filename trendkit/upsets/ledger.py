@@ -16,7 +16,7 @@ from trendkit.press.results import FigureTable
 from trendkit.upsets.blocks import faulty_names, judged_minutes
 from trendkit.upsets.causes import Signatures, missing_tests, signatures
 from trendkit.upsets.events import Event, Scene, gather_events
-from trendkit.upsets.evidence import record_of, sized
+from trendkit.upsets.evidence import record_of, sized, worst_drop
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
 from trendkit.upsets.results import Upset
 from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
@@ -95,7 +95,7 @@ def _upset(
     plant: Plant,
     findings: tuple[Finding, ...],
 ) -> Upset:
-    kinds = _kinds(event)
+    kinds, severity = _kinds(event, scene)
     start = min([sign.onset for sign in event.signs] + [stop.start for stop in event.stops])
     end = max([sign.end for sign in event.signs] + [stop.end for stop in event.stops])
     effects = [
@@ -117,7 +117,7 @@ def _upset(
         end=end,
         kind=kinds[0],
         kinds=kinds,
-        severity=event.severity,
+        severity=severity,
         first_sign=_first_sign(event),
         cause=event.causes[0].cause,
         causes=event.causes,
@@ -131,10 +131,25 @@ def _upset(
     )
 
 
-def _kinds(event: Event) -> tuple[str, ...]:
-    present = {stop.kind for stop in event.stops}
-    present |= {str(BY_NAME[sign.name].kind) for sign in event.signs if sign.severity}
-    return tuple(kind for kind in KIND_ORDER if kind in present)
+def _kinds(event: Event, scene: Scene) -> tuple[tuple[str, ...], int]:
+    """Return the kinds of an event in the contract's order and its severity.
+
+    What came out of the press counts whatever the reason, so cake and capture are also held against the same run
+    just before the event.
+    """
+    worst = {stop.kind: stop.severity for stop in event.stops}
+    for sign in event.signs:
+        kind = BY_NAME[sign.name].kind
+        if kind is not None and sign.severity:
+            worst[kind] = max(worst.get(kind, 0), sign.severity)
+    for name in ("cake_solids", "capture"):
+        watched = BY_NAME[name]
+        if name in scene.record.names and watched.kind is not None:
+            drop = worst_drop(scene.record, name, event.feed_start, event.feed_end)
+            severity = watched.severity(drop, -1) if drop == drop else 0
+            if severity:
+                worst[watched.kind] = max(worst.get(watched.kind, 0), severity)
+    return tuple(kind for kind in KIND_ORDER if kind in worst), max(worst.values())
 
 
 def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:

@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 from trendkit.upsets.charts import lag_one_correlation, robust_spread, sigma_from_differences
 
 Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
 
 HUBER_WIDTH = 1.345  # 95 % efficient on normal noise (Huber 1981; value from memory)
 RIDGE_BLOCKS = 25.0  # prior worth of "no dependence", in blocks
 CLIP = 3.0  # spreads of what the level depends on; beyond them the line is not followed
 EWMA_WEIGHT = 0.25
+FEW_RUNS = 4
 ROUNDS = 6
+TAIL_WIDTH = {0.95: 1.960, 0.98: 2.326}  # normal quantiles of |z|
 
 
 @dataclass(frozen=True)
@@ -80,14 +83,13 @@ def fit_robust_line(values: Floats, regressors: Floats, ridge_blocks: float = RI
 
 @dataclass(frozen=True)
 class Normal:
-    """The recent normal of one column: its level, the spread of blocks, of their EWMA and of sudden moves."""
+    """The recent normal of one column: its level, and how far blocks stray from it and from their own run."""
 
     line: RobustLine
-    spread: float  # of block means about the level, the column's unit
+    spread: float  # of block means about the level, run to run included; the column's unit
+    move_spread: float  # of the last ten minutes about the run's own last hours; the column's unit
     ewma_spread: float  # of the EWMA of standardised blocks
     correlation: float  # lag one, of blocks
-    jump_spread: float  # of the move from one half hour to the next ten minutes, the column's unit
-    blocks: int  # it rests on
 
 
 def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
@@ -97,58 +99,85 @@ def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
     return np.column_stack([np.sin(angle), np.cos(angle)])
 
 
-def level_before(values: Floats, pieces: NDArray[np.int64]) -> Floats:
-    """Return the mean of the six blocks that end two before each:
-    what a jump is measured from. NaN too early.
+def trailing_mean(values: Floats, pieces: Codes, width: int, gap: int, least: int) -> Floats:
+    """Return the mean of `width` blocks that end `gap` blocks before each, within its piece of a run.
+
+    NaN with fewer than `least` known blocks. Gap 0 ends with the block itself.
     """
-    earlier = pd.Series(values).shift(2).rolling(6, min_periods=4).mean().to_numpy()
-    same_piece = np.zeros(values.shape, dtype=bool)
-    same_piece[6:] = pieces[6:] == pieces[:-6]
-    return np.where(same_piece, earlier, np.nan)
+    known = ~np.isnan(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    position = np.arange(values.size)
+    begun = np.maximum.accumulate(np.where(np.diff(pieces, prepend=-1) != 0, position, 0))
+    last = np.maximum(position - gap + 1, begun)
+    first = np.maximum(last - width, begun)
+    number = counts[last] - counts[first]
+    mean = (sums[last] - sums[first]) / np.maximum(number, 1)
+    return np.where(number >= least, mean, np.nan)
 
 
-def jumps(values: Floats, pieces: NDArray[np.int64]) -> Floats:
-    """Return the mean of each block and the one before less the level before them;
-    NaN too early in a piece.
+def own_level(left: Floats, pieces: Codes, block_s: int) -> Floats:
+    """Return where the run itself has been of late: the mean of up to 90 min that ended ten minutes ago."""
+    width, gap, least = (max(1, round(seconds / block_s)) for seconds in (5400.0, 600.0, 1800.0))
+    return trailing_mean(left, pieces, width, gap, least)
+
+
+def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
+    """Return how far the last ten minutes are from where the run itself has been; NaN in its first 40 minutes."""
+    recent = trailing_mean(left, pieces, max(1, round(600.0 / block_s)), 0, 1)
+    return np.asarray(recent - own_level(left, pieces, block_s), dtype=float)
+
+
+def wide_spread(values: Floats, share: float) -> float:
+    """Return a spread that honours the tail: the larger of the MAD's and that of the `share` quantile of |values|.
+
+    Crews turn settings in steps: most minutes nothing moves, and the few that do are normal, too. 0 without values.
     """
-    recent = pd.Series(values).rolling(2, min_periods=2).mean().to_numpy()
-    return np.asarray(recent - level_before(values, pieces), dtype=float)
+    known = np.abs(values[~np.isnan(values)])
+    if known.size == 0:
+        return 0.0
+    return max(robust_spread(values), float(np.quantile(known, share)) / TAIL_WIDTH[share])
 
 
-def recent_normal(
-    values: Floats, regressors: Floats, pieces: NDArray[np.int64], moves: Floats, floor: float
-) -> Normal:
+def _move_spread(moved: Floats, runs: int, floor: float) -> float:
+    """Return the spread of moves; over a few runs the tail is one event or none, so the MAD is widened instead."""
+    if runs < FEW_RUNS:
+        return max(robust_spread(moved) if np.isfinite(moved).any() else 0.0, floor) * 2.0
+    return max(wide_spread(moved, 0.98) * (1.0 + 1.5 / (runs - 1)), floor)
+
+
+def recent_normal(values: Floats, regressors: Floats, pieces: Codes, block_s: int, floor: float) -> Normal:
     """Return the normal of a column from earlier blocks.
 
     Parameters
     ----------
-    values, regressors, pieces, moves
-        Earlier blocks (n,), what the level depends on (n, k), the run piece of each block and its jump.
+    values, regressors, pieces
+        Earlier blocks (n,), what the level depends on (n, k) and the number of the run piece of each.
+    block_s
+        Length of a block [s].
     floor
         Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
 
     Notes
     -----
-    Correlated blocks say less than their number: n of them with lag-one correlation r are worth ``n (1 -
-    r) / (1 + r)``, which widens the spread of a short history and shrinks slopes toward none. The EWMA of
-    a first-order autoregression has ``w / (2 - w) * (1 + r (1 - w)) / (1 - r (1 - w))`` of its variance.
+    Correlated blocks say less than their number: n of them with lag-one correlation r are worth
+    ``n (1 - r) / (1 + r)``, which shrinks slopes toward none; the spread of a few runs is widened by
+    ``1 + 8 / (runs - 1)**1.5`` (close to the quotient of Student's and the normal quantile at 99.9 %). The EWMA
+    of a first-order autoregression has ``w / (2 - w) * (1 + r (1 - w)) / (1 - r (1 - w))`` of its variance.
     """
     inside = np.diff(pieces, prepend=pieces[0]) == 0
     correlation = lag_one_correlation(values)
-    stretch = (1.0 + correlation) / (1.0 - correlation)
-    line = fit_robust_line(values, regressors, RIDGE_BLOCKS * stretch)
+    line = fit_robust_line(values, regressors, RIDGE_BLOCKS * (1.0 + correlation) / (1.0 - correlation))
     left = values - line.level(regressors)
     correlation = lag_one_correlation(left)
-    effective = max(float(np.sum(~np.isnan(left))) * (1.0 - correlation) / (1.0 + correlation), 1.0)
     noise = sigma_from_differences(np.where(inside, left, np.nan))
-    spread = max(robust_spread(left), noise if noise == noise else 0.0, floor) * (1.0 + 2.0 / effective)
+    runs = np.unique(pieces).size
+    few_runs = 1.0 + 8.0 / max(runs - 1, 1) ** 1.5
     kept = correlation * (1.0 - EWMA_WEIGHT)
-    jump_spread = robust_spread(moves)
     return Normal(
         line=line,
-        spread=spread,
+        spread=max(wide_spread(left, 0.95), noise if noise == noise else 0.0, floor) * few_runs,
+        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor),
         ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
         correlation=correlation,
-        jump_spread=max(jump_spread if jump_spread == jump_spread else 0.0, floor),
-        blocks=int(np.sum(~np.isnan(values))),
     )

@@ -16,20 +16,15 @@ from numpy.typing import NDArray
 from trendkit.plant.model import Limit, Press
 from trendkit.upsets.blocks import Judged
 from trendkit.upsets.changes import find_knee
-from trendkit.upsets.normal import (
-    Normal,
-    daily_regressors,
-    jumps,
-    level_before,
-    recent_normal,
-)
-from trendkit.upsets.spans import WORST_S, Span, find_sampled_spans, find_spans, in_unit
+from trendkit.upsets.normal import Normal, daily_regressors, recent_normal
+from trendkit.upsets.spans import WORST_S, Channel, Span, find_sampled_spans, find_spans, in_unit
 from trendkit.upsets.watched import WATCHED, Watched
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-HISTORY_H = 120.0  # pressing hours the recent normal looks back
+CLEARLY_OUT = 7.0  # spreads: such blocks say nothing about normal
+HISTORY_H = 200.0  # pressing hours the recent normal looks back
 WARM_UP_H = 8.0  # pressing hours before anything can be judged by past data alone
 NEW_NORMAL_H = 24.0  # out of band for most of this many pressing hours: that is how the press runs now
 NEW_NORMAL_SHARE = 0.6
@@ -52,7 +47,8 @@ class Sign:
     usual: float  # at the worst 15 minutes
     change: float  # worst 15-min mean less usual
     change_in_scale: float  # the same, positive, in points or percent
-    z: float  # the same, in spreads
+    z: float  # the same, in spreads of its channel
+    channel: Channel
     shape: Literal["step", "ramp"]
     severity: int
 
@@ -63,6 +59,7 @@ class JudgedColumn:
 
     usual: Floats
     spread: Floats
+    move_spread: Floats
     signs: tuple[Sign, ...]
     is_sampled: bool
 
@@ -108,8 +105,7 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
     given = [blocks[name].to_numpy(dtype=float) for name in watched.given if name in blocks]
     regressors = np.column_stack([daily, *given])
     limit = press.targets.get(judged.mode, {}).get(watched.column)
-    moves, before = jumps(values, codes), level_before(values, codes)
-    usual, spread = np.full(values.shape, np.nan), np.full(values.shape, np.nan)
+    usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))
     is_normal = ~np.isnan(values)
     epochs = _epochs(pd.DatetimeIndex(blocks.index), press)
     signs: list[Sign] = []
@@ -118,19 +114,24 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
         history = _history(is_normal, values, epochs, int(first), judged.block_s)
         if history.size < 12:
             continue
-        normal = _normal_of(history, values, regressors, codes, moves, watched, is_sampled)
+        normal = _normal_of(history, values, regressors, codes, watched, is_sampled, judged.block_s)
         level = normal.line.level(regressors[first:last])
-        usual[first:last], spread[first:last] = level, normal.spread
+        usual[first:last], spread[first:last], move_spread[first:last] = (
+            level,
+            normal.spread,
+            normal.move_spread,
+        )
         piece = values[first:last]
         if is_sampled:
             spans = find_sampled_spans(piece, level, normal, watched)
         else:
-            now = slice(first, last)
-            spans = find_spans(piece, level, moves[now], before[now], normal, watched, limit, judged.block_s)
+            spans = find_spans(piece, level, normal, watched, limit, judged.block_s)
         for span in spans:
-            is_normal[first + span.first : first + span.last] = False
-            signs.append(_sign(judged, watched, int(first), span, level, normal.spread, limit))
-    return JudgedColumn(usual, spread, tuple(signs), is_sampled)
+            sign = _sign(judged, watched, int(first), span, normal, limit)
+            signs.append(sign)
+            if sign.severity >= 2 or sign.z >= CLEARLY_OUT:
+                is_normal[first + span.first : first + span.last] = False
+    return JudgedColumn(usual, spread, move_spread, tuple(signs), is_sampled)
 
 
 def _is_sampled(values: Floats, codes: NDArray[np.int64]) -> bool:
@@ -176,34 +177,28 @@ def _normal_of(
     values: Floats,
     regressors: Floats,
     codes: NDArray[np.int64],
-    moves: Floats,
     watched: Watched,
     is_sampled: bool,
+    block_s: int,
 ) -> Normal:
     if is_sampled:  # one grab counts once, however many blocks carry its value
         fresh = np.flatnonzero(np.diff(values[history], prepend=np.nan) != 0.0)
         history = history[fresh]
     typical = abs(float(np.median(values[history])))
     floor = in_unit(watched, watched.least, typical) / 6.0
-    return recent_normal(
-        values[history], regressors[history], codes[history], moves[history], max(floor, 1e-9)
-    )
+    return recent_normal(values[history], regressors[history], codes[history], block_s, max(floor, 1e-9))
 
 
 def _sign(
-    judged: Judged,
-    watched: Watched,
-    offset: int,
-    span: Span,
-    level: Floats,
-    spread: float,
-    limit: Limit | None,
+    judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None
 ) -> Sign:
-    blocks = judged.blocks.iloc[offset : offset + level.size]
+    pieces = judged.blocks["piece"].to_numpy()
+    size = int(np.searchsorted(pieces[offset:] != pieces[offset], True))
+    blocks = judged.blocks.iloc[offset : offset + size]
     values = blocks[watched.name].to_numpy(dtype=float)
-    inside = slice(span.first, span.last)
-    usual = level[inside] if span.reference is None else span.reference
-    away = pd.Series(values[inside] - usual)
+    usual = span.usual
+    spread = normal.spread if span.channel == "level" else normal.move_spread
+    away = pd.Series(values[span.first : span.last] - usual)
     count = max(1, round(WORST_S / judged.block_s))
     means = span.side * away.rolling(min(count, len(away)), min_periods=1).mean().to_numpy()
     if len(means) >= count and not np.isnan(means[count - 1 :]).all():
@@ -237,6 +232,7 @@ def _sign(
         change=change,
         change_in_scale=in_scale,
         z=abs(change) / spread,
+        channel=span.channel,
         shape=shape,
         severity=severity,
     )

@@ -7,6 +7,7 @@ EWMA and CUSUM are judged by limits that allow for the correlation of blocks.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit
 from trendkit.upsets.charts import cusum, ewma
-from trendkit.upsets.normal import EWMA_WEIGHT, Normal
+from trendkit.upsets.normal import EWMA_WEIGHT, Normal, moves, own_level
 from trendkit.upsets.watched import Watched
 
 Floats = NDArray[np.float64]
@@ -24,23 +25,32 @@ Bools = NDArray[np.bool_]
 ENTER_BLOCK = 4.0  # this block; the one before it at least ENTER_BEFORE
 ENTER_BEFORE = 3.0
 ENTER_EWMA = 4.0
-ENTER_JUMP = 6.0
+ENTER_MOVE = 4.0  # of the last ten minutes against the run's own last hours
 CUSUM_SLACK = 1.0
 CUSUM_INTERVAL = 4.0  # per effective observation, stretched by the correlation of blocks
 LEAVE = 1.5
+LEAVE_MOVE = 0.4  # of the move that was noticed
+NOT_A_RETURN = 0.4  # of a move must lead away from the normal level
 BACK_S = 900.0  # the contract: back in its band for 15 minutes
 WORST_S = 900.0  # the contract: the worst 15-min mean
+
+Channel = Literal["level", "move"]
 
 
 @dataclass(frozen=True)
 class Span:
-    """An unbroken excursion: positions among the piece's blocks, `last` exclusive; `side` is +1 or -1."""
+    """An unbroken excursion: positions among the piece's blocks, `last` exclusive; `side` is +1 or -1.
+
+    Channel "level" is out of the press's recent normal, "move" has left where its own run was; `usual` is what the
+    blocks are held against.
+    """
 
     first: int
     last: int
     detected: int  # the first block whose past sufficed
     side: int
-    reference: Floats | None  # level before a jump, per block of the span; None: the normal level
+    channel: Channel
+    usual: Floats
 
 
 def in_unit(watched: Watched, amount: float, level: float) -> float:
@@ -49,27 +59,67 @@ def in_unit(watched: Watched, amount: float, level: float) -> float:
 
 
 def find_spans(
-    values: Floats,
-    level: Floats,
-    moved: Floats,
-    before: Floats,
-    normal: Normal,
-    watched: Watched,
-    limit: Limit | None,
-    block_s: int,
+    values: Floats, level: Floats, normal: Normal, watched: Watched, limit: Limit | None, block_s: int
 ) -> list[Span]:
-    """Return the spans out of band within one piece, by either side, none overlapping another of its side."""
-    away = values - level
+    """Return the spans out of band within one piece of a run, by onset."""
+    left = values - level
+    pieces = np.zeros(values.size, dtype=np.int64)
+    own = own_level(left, pieces, block_s)
+    moved = moves(left, pieces, block_s)
     least = np.array([in_unit(watched, watched.least, each) for each in level])
+    back = max(1, round(BACK_S / block_s))
     spans: list[Span] = []
     for side in (1, -1):
-        enter = _enters(side * away, normal, least) | _over_limit(values, level, side, watched, limit)
-        leap = np.zeros(values.shape, dtype=bool)
-        if not watched.is_setting:
-            leap = (side * moved > ENTER_JUMP * normal.jump_spread) & (side * moved > 1.5 * least)
-            leap &= side * away > 0.5 * side * moved  # a return to normal is no sign
-        spans += _hysteresis(enter, leap, away, values, before, side, normal, least, block_s)
+        enter = _enters(side * left, normal, least) | _over_limit(values, level, side, watched, limit)
+        leave = np.maximum(LEAVE * normal.spread, 0.5 * least)
+        away = [
+            replace(span, usual=level[span.first : span.last])
+            for span in _excursions(enter, side * left, leave, side, "level", back)
+        ]
+        with np.errstate(invalid="ignore"):
+            leap = side * moved >= np.maximum(ENTER_MOVE * normal.move_spread, least)
+            leap &= side * left >= NOT_A_RETURN * side * moved
+        moving = _moves(leap, side, left, own, level, normal, back)
+        spans += moving + _without_repeats(away, moving)
     return sorted(spans, key=lambda span: span.first)
+
+
+def _moves(
+    leap: Bools, side: int, left: Floats, own: Floats, level: Floats, normal: Normal, back: int
+) -> list[Span]:
+    """Return the spans that left where the run was; that level is held until they come back."""
+    spans: list[Span] = []
+    position = 0
+    while position < leap.size:
+        ahead = np.flatnonzero(leap[position:])
+        if not ahead.size:
+            break
+        detected = position + int(ahead[0])
+        gone = side * (left - own[detected])
+        least_move = float(np.nanmean(gone[max(detected - 1, 0) : detected + 1]))
+        leave = np.full(leap.size, max(LEAVE_MOVE * least_move, normal.move_spread))
+        start = np.zeros(leap.size, dtype=bool)
+        start[detected] = True
+        (span,) = _excursions(start, gone, leave, side, "move", back)
+        usual = level[span.first : span.last] + own[detected]
+        spans.append(replace(span, first=max(span.first, position), usual=usual))
+        spans[-1] = replace(spans[-1], usual=(level + own[detected])[spans[-1].first : span.last])
+        position = span.last
+    return spans
+
+
+def _without_repeats(away: list[Span], moving: list[Span]) -> list[Span]:
+    """Return the level spans less what a move of the same side already tells, cut where one begins."""
+    kept = []
+    for span in away:
+        overlapping = [move for move in moving if move.first < span.last and move.last > span.first]
+        if not overlapping:
+            kept.append(span)
+            continue
+        until = min(move.first for move in overlapping)
+        if span.detected < until:
+            kept.append(replace(span, last=until, usual=span.usual[: until - span.first]))
+    return kept
 
 
 def _enters(away: Floats, normal: Normal, least: Floats) -> Bools:
@@ -97,44 +147,28 @@ def _over_limit(values: Floats, level: Floats, side: int, watched: Watched, limi
         return np.asarray((side * (recent - bound) >= step) & (side * (level - bound) <= 0.0), dtype=bool)
 
 
-def _hysteresis(
-    enter: Bools,
-    leap: Bools,
-    away: Floats,
-    values: Floats,
-    before: Floats,
-    side: int,
-    normal: Normal,
-    least: Floats,
-    block_s: int,
+def _excursions(
+    enter: Bools, gone: Floats, leave: Floats, side: int, channel: Channel, back: int
 ) -> list[Span]:
-    need_back = max(1, round(BACK_S / block_s))
+    """Return the spans that begin where `enter` holds and end once `gone` stays under `leave` for `back` blocks."""
     spans: list[Span] = []
     position, size = 0, enter.size
     while position < size:
-        if not (enter[position] or leap[position]):
+        if not enter[position]:
             position += 1
             continue
         detected = position
-        reference = None
-        leave = max(LEAVE * normal.spread, 0.5 * float(least[detected]))
-        gone = side * away
-        if not enter[detected]:
-            moved = side * (values[detected] - before[detected])
-            reference = np.full(size, before[detected])
-            gone = side * (values - before[detected])
-            leave = 0.5 * moved
-        first = _first_out(gone, detected, leave, spans[-1].last if spans else 0)
-        back, last = 0, size
+        first = _first_out(gone, detected, float(leave[detected]), spans[-1].last if spans else 0)
+        returned, last = 0, size
         while position < size:
             if not np.isnan(gone[position]):
-                back = back + 1 if gone[position] < leave else 0
-                if back >= need_back:
-                    last = position - need_back + 1
+                returned = returned + 1 if gone[position] < leave[position] else 0
+                if returned >= back:
+                    last = position - back + 1
                     break
             position += 1
         last = max(last, detected + 1)
-        spans.append(Span(first, last, detected, side, None if reference is None else reference[first:last]))
+        spans.append(Span(first, last, detected, side, channel, np.empty(0)))
         position = max(position, last)
     return spans
 
@@ -165,7 +199,8 @@ def find_sampled_spans(values: Floats, level: Floats, normal: Normal, watched: W
         if abs(away) >= max(3.5 * normal.spread, worth):
             side = 1 if away > 0 else -1
             if spans and spans[-1].last == first and spans[-1].side == side:
-                spans[-1] = replace(spans[-1], last=int(last))
+                begun = spans[-1].first
+                spans[-1] = replace(spans[-1], last=int(last), usual=level[begun:last])
             else:
-                spans.append(Span(int(first), int(last), int(first), side, None))
+                spans.append(Span(int(first), int(last), int(first), side, "level", level[first:last]))
     return spans

@@ -44,6 +44,7 @@ class Watched:
     name: str
     column: str
     role: str
+    group: str
     label: str
     place: Place
     scale: Scale
@@ -53,7 +54,6 @@ class Watched:
     steps: tuple[float, float, float] | None  # severity 1, 2, 3 in `scale`
     given: tuple[str, ...]
     is_effect: bool  # what comes out, as against what causes it
-    is_setting: bool  # the crew sets it, or it follows what they set: a sudden move alone is no sign
     modes: tuple[str, ...]
 
     def severity(self, change: float, side: int) -> int:
@@ -83,6 +83,7 @@ def _read() -> tuple[Watched, ...]:
                 name=row["name"],
                 column=row["column"],
                 role=row["role"],
+                group=row["group"],
                 label=row["label"],
                 place=cast(Place, row["place"]),
                 scale=cast(Scale, row["scale"]),
@@ -92,7 +93,6 @@ def _read() -> tuple[Watched, ...]:
                 steps=cast("tuple[float, float, float] | None", steps),
                 given=tuple(row["given"].split()),
                 is_effect=row["is_effect"] == "yes",
-                is_setting=row["is_setting"] == "yes",
                 modes=tuple(row["modes"].split()),
             )
         )
