@@ -33,6 +33,9 @@ Progress = Callable[[str], None]
 _WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
 
+_SAMPLE_MONTH, _SAMPLE_MONTH_BEFORE = "2026-03", "2026-02"  # what the demo looks at in sample_exports/
+_SAMPLE_BAD_DAY = date(2026, 3, 18)
+
 
 @dataclass(frozen=True)
 class Call:
@@ -418,8 +421,7 @@ def demo(out: Path, progress: Progress) -> Done:
         call = Call(samples / "plant.toml", (str(samples),), progress=progress)
         plant = load_plant(call.plant)
         reading = read_presses(plant, call)
-    month = month_period(plant, SAMPLE_MONTH)
-    before = month_period(plant, "2026-02")
+    month, before = month_period(plant, _SAMPLE_MONTH), month_period(plant, _SAMPLE_MONTH_BEFORE)
     pages: dict[str, dict[str, Any]] = {}
     lines = []
     for series in reading.presses:
@@ -428,7 +430,7 @@ def demo(out: Path, progress: Progress) -> Done:
         lines.append(f"{series.press.name}")
         answers = {
             "review": _review_page(reading, series, month, before, folder),
-            "troubleshoot": _day_page(reading, series, SAMPLE_BAD_DAY, folder),
+            "troubleshoot": _day_page(reading, series, _SAMPLE_BAD_DAY, folder),
             "tune": _tuning_page(reading, series, reading.span, folder),
         }
         lines += [line for answer in answers.values() for line in (f"  {answer['answer']}", f"    {answer['page']}")]
