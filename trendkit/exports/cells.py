@@ -21,6 +21,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 Objects = npt.NDArray[np.object_]
+Bools = npt.NDArray[np.bool_]
 
 
 def distinct(column: Any) -> tuple[list[str], Ints]:
@@ -51,6 +52,11 @@ def state_texts(column: Any) -> Objects:
     table = np.array([*(_state_word(word) for word in words), None], dtype=object)
     texts: Objects = table[codes]
     return texts
+
+
+def is_none(texts: Objects) -> Bools:
+    """Return which cells of a state column are empty."""
+    return np.array([text is None for text in texts], bool)
 
 
 def _state_word(text: str) -> str | None:
@@ -141,7 +147,7 @@ def joined(first: Bytes | None, second: Bytes | None) -> Bytes | None:
     return np.maximum(first, second)
 
 
-def without_empty(quality: Bytes | None, is_empty: npt.NDArray[np.bool_]) -> Bytes | None:
+def without_empty(quality: Bytes | None, is_empty: Bools) -> Bytes | None:
     """Return a quality in which an empty cell counts as no observation, unless it is called bad."""
     if quality is None or not quality.any():
         return None

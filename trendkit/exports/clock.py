@@ -75,6 +75,7 @@ class Zone:
         return tuple(t for t in found if first_us - 2 * _DAY_US <= t.utc_us <= last_us + 2 * _DAY_US)
 
 
+@lru_cache(maxsize=256)
 def fixed_offset_us(name: str) -> int | None:
     """Return the offset [us] of "UTC", "Z", "-07:00" or "+0530", None for a zone with a name."""
     if name in ("UTC", "Z", "GMT"):

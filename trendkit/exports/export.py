@@ -47,6 +47,11 @@ class Export:
     quality: Scheme | None = field(kw_only=True, repr=False, default=None)
     order: FileOrder = field(kw_only=True, repr=False, default="forward")
 
+    @property
+    def time_columns(self) -> tuple[int, ...]:
+        """The first time column, or the date and clock columns."""
+        return self.meaning.long.time_columns if self.meaning.long else self.meaning.groups[0].time_columns
+
     @cached_property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk."""

@@ -280,11 +280,11 @@ def number_form(cells: Sequence[str]) -> TimeForm | None:
         return None
     low, high = min(numbers), max(numbers)
     for unit_us in (1e6, 1e3, 1.0, 1e-3):
-        if EARLIEST_US <= low * unit_us and high * unit_us <= LATEST_US:
+        if low * unit_us >= EARLIEST_US and high * unit_us <= LATEST_US:
             return TimeForm(
                 "epoch", is_absolute=True, unit_us=unit_us, order="year_first", examples=(cells[0],)
             )
-    if 25_000 <= low and high <= 60_000:
+    if low >= 25_000 and high <= 60_000:
         return TimeForm("serial", order="year_first", examples=(cells[0],))
     return None
 

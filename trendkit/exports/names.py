@@ -9,18 +9,78 @@ from difflib import get_close_matches
 from trendkit.plant.model import Plant, Tag
 
 TIME_WORDS = frozenset(
-    "time timestamp datetime date_time date ts t when sampled_at clock zeit zeitstempel datum uhrzeit fecha hora "
-    "temps heure horodatage data ora local_time time_local utc_time time_utc timestamp_utc local event_time".split()
+    [
+        "time",
+        "timestamp",
+        "datetime",
+        "date_time",
+        "date",
+        "ts",
+        "t",
+        "when",
+        "sampled_at",
+        "clock",
+        "zeit",
+        "zeitstempel",
+        "datum",
+        "uhrzeit",
+        "fecha",
+        "hora",
+        "temps",
+        "heure",
+        "horodatage",
+        "data",
+        "ora",
+        "local_time",
+        "time_local",
+        "utc_time",
+        "time_utc",
+        "timestamp_utc",
+        "local",
+        "event_time",
+    ]
 )
 TAG_WORDS = frozenset(
-    "tag tagname tag_name name point pointname point_name tag_id tagid signal variable variablename item itemid "
-    "sensor channel series parameter measurement".split()
+    [
+        "tag",
+        "tagname",
+        "tag_name",
+        "name",
+        "point",
+        "pointname",
+        "point_name",
+        "tag_id",
+        "tagid",
+        "signal",
+        "variable",
+        "variablename",
+        "item",
+        "itemid",
+        "sensor",
+        "channel",
+        "series",
+        "parameter",
+        "measurement",
+    ]
 )
-VALUE_WORDS = frozenset("value val v reading raw result wert valeur valor pv".split())
+VALUE_WORDS = frozenset(["value", "val", "v", "reading", "raw", "result", "wert", "valeur", "valor", "pv"])
 QUALITY_WORDS = frozenset(
-    "quality qual q status statuscode status_code quality_code qualitycode opc_quality good is_good valid".split()
+    [
+        "quality",
+        "qual",
+        "q",
+        "status",
+        "statuscode",
+        "status_code",
+        "quality_code",
+        "qualitycode",
+        "opc_quality",
+        "good",
+        "is_good",
+        "valid",
+    ]
 )
-MESSAGE_WORDS = frozenset("message event state text description alarm msg".split())
+MESSAGE_WORDS = frozenset(["message", "event", "state", "text", "description", "alarm", "msg"])
 
 _UNIT_IN_NAME = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]{0,20})[\])]$")
 

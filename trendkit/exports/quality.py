@@ -24,15 +24,69 @@ SCHEMES: dict[Scheme, str] = {
 }
 
 _GOOD_WORDS = frozenset(
-    "good ok gut g valid true yes y normal bueno bon goodlocaloverride goodclamped "
-    "good_local_override good_clamped archived captured measured".split()
+    [
+        "good",
+        "ok",
+        "gut",
+        "g",
+        "valid",
+        "true",
+        "yes",
+        "y",
+        "normal",
+        "bueno",
+        "bon",
+        "goodlocaloverride",
+        "goodclamped",
+        "good_local_override",
+        "good_clamped",
+        "archived",
+        "captured",
+        "measured",
+    ]
 )
 _BAD_WORDS = frozenset(
-    "bad schlecht b invalid false no n fail failed fault error malo mauvais offline timeout shutdown comm_fail "
-    "not_connected no_data nodata disconnected stale out_of_service".split()
+    [
+        "bad",
+        "schlecht",
+        "b",
+        "invalid",
+        "false",
+        "no",
+        "n",
+        "fail",
+        "failed",
+        "fault",
+        "error",
+        "malo",
+        "mauvais",
+        "offline",
+        "timeout",
+        "shutdown",
+        "comm_fail",
+        "not_connected",
+        "no_data",
+        "nodata",
+        "disconnected",
+        "stale",
+        "out_of_service",
+    ]
 )
 _UNCERTAIN_WORDS = frozenset(
-    "uncertain unsicher u questionable suspect doubtful substituted estimated held interpolated incierto incertain".split()
+    [
+        "uncertain",
+        "unsicher",
+        "u",
+        "questionable",
+        "suspect",
+        "doubtful",
+        "substituted",
+        "estimated",
+        "held",
+        "interpolated",
+        "incierto",
+        "incertain",
+    ]
 )
 
 _DA_KNOWN = frozenset((0, 4, 8, 12, 16, 20, 24, 28, 32, 64, 68, 80, 84, 88, 192, 216))  # limit bits apart

@@ -12,9 +12,11 @@ import pandas as pd
 from trendkit.exports.block import Block, InputFile, ReadLog
 from trendkit.exports.engine import connection
 from trendkit.exports.export import Export
+from trendkit.exports.long import EVERY_TAG, long_blocks
 from trendkit.exports.refusals import lines_set_aside
 from trendkit.exports.scan import Scan
 from trendkit.exports.strand import Strand, Tally, take
+from trendkit.exports.wide import wide_blocks
 from trendkit.plant.model import Plant, Tag
 
 __all__ = ["Export", "input_file", "read_blocks"]
@@ -43,20 +45,48 @@ def read_blocks(
     first = None if start_utc is None else _microseconds(start_utc)
     last = None if end_utc is None else _microseconds(end_utc)
     tally = Tally()
-    strands: dict[Hashable, Strand] = {}
-    is_absolute = {number: form.is_absolute for number, form in enumerate(export.meaning.times)}
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         scan = Scan(export, wanted, log, database, Path(folder))
-        for key, block in scan.blocks():
-            if key not in strands:
-                absolute = is_absolute[key] if isinstance(key, int) else is_absolute[0]
-                strands[key] = Strand(export.zone, absolute, round(export.shift_clock_s * 1e6), log, tally)
-            yield from _within(strands[key].push(block), first, last)
-        for strand in strands.values():
-            yield from _within(strand.finish(), first, last)
+        strands = _Strands(export, log, tally)
+        for key, block in _file_blocks(scan):
+            yield from _within(strands.push(key, block), first, last)
+        yield from _within(strands.finish(), first, last)
         copy = Path(folder) / "plain.csv"
         scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
     log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]
+
+
+def _file_blocks(scan: Scan) -> Iterator[tuple[Hashable, Block]]:
+    long = scan.export.meaning.long
+    return wide_blocks(scan) if long is None else long_blocks(scan, long)
+
+
+class _Strands:
+    """The recordings of one file, each put into UTC and order on its own."""
+
+    def __init__(self, export: Export, log: ReadLog, tally: Tally) -> None:
+        self._export, self._log, self._tally = export, log, tally
+        self._by_key: dict[Hashable, Strand] = {}
+        self._forms = export.meaning.times
+
+    def push(self, key: Hashable, block: Block) -> Iterator[Block]:
+        """Take the next block of a recording and give out what is settled."""
+        if key not in self._by_key:
+            if EVERY_TAG in (
+                key,
+                *self._by_key,
+            ):  # blocks of all tags and of single ones must not overtake each other
+                yield from self.finish()
+            form = self._forms[key if isinstance(key, int) else 0]
+            shift_us = round(self._export.shift_clock_s * 1e6)
+            self._by_key[key] = Strand(self._export.zone, form.is_absolute, shift_us, self._log, self._tally)
+        yield from self._by_key[key].push(block)
+
+    def finish(self) -> Iterator[Block]:
+        """Give out the rest of all recordings."""
+        for strand in self._by_key.values():
+            yield from strand.finish()
+        self._by_key.clear()
 
 
 def input_file(export: Export, log: ReadLog) -> InputFile:

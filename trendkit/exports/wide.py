@@ -1,0 +1,120 @@
+"""Wide exports, batch by batch: the tags of one time column come as one block, in the file's own clock."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trendkit.exports import names
+from trendkit.exports.block import Block
+from trendkit.exports.cells import floats, is_none, joined, state_texts, without_empty
+from trendkit.exports.layout import Group, WideTag
+from trendkit.exports.relation import Relation
+from trendkit.exports.scan import Scan, check_declared, is_reading_error
+from trendkit.exports.strand import take
+
+ROWS = 100_000  # of a batch
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The tags asked for that share one time column: their columns, and the names the caller knows them by."""
+
+    number: int
+    group: Group
+    tags: tuple[tuple[WideTag, str], ...]
+
+
+def wide_blocks(scan: Scan) -> Iterator[tuple[Hashable, Block]]:
+    """Yield the rows of a wide file, each block with the number of its time column."""
+    asked = _asked(scan)
+    if not asked:
+        return
+    done = 0
+    numbers = _declared(scan, asked)
+    if numbers:
+        relation = scan.relation(numbers)
+        try:
+            for batch in scan.batches(_select(scan, asked, relation, numbers), relation, ROWS):
+                check_declared(batch)
+                yield from _blocks(scan, asked, batch, done)
+                done += len(batch)
+        except Exception as cause:
+            if not is_reading_error(cause):
+                raise
+        else:
+            scan.log.rows += done
+            return
+    relation = scan.relation()
+    for batch in scan.batches(_select(scan, asked, relation, ()), relation, ROWS, skip=done):
+        yield from _blocks(scan, asked, batch, done)
+        done += len(batch)
+    scan.log.rows += done
+
+
+def _asked(scan: Scan) -> list[Asked]:
+    found = []
+    for number, group in enumerate(scan.export.meaning.groups):
+        pairs = [(tag, scan.by_key.get(names.key(tag.tag))) for tag in group.tags]
+        tags = tuple((tag, name) for tag, name in pairs if name is not None)
+        if tags:
+            found.append(Asked(number, group, tags))
+    return found
+
+
+def _declared(scan: Scan, asked: list[Asked]) -> tuple[int, ...]:
+    """Return the columns to declare as numbers: none unless the file is large and plain."""
+    if not scan.may_declare or len(scan.export.meaning.groups) > 1:
+        return ()
+    return tuple(tag.column for each in asked for tag, name in each.tags if not scan.is_state(name))
+
+
+def _select(scan: Scan, asked: list[Asked], relation: Relation, numbers: tuple[int, ...]) -> list[str]:
+    select = []
+    for each in asked:
+        time = relation.time(each.group.time, each.group.time_columns)
+        text = relation.time_text(each.group.time_columns)
+        select += [
+            f"{time} AS t{each.number}",
+            f"CASE WHEN ({time}) IS NULL THEN {text} END AS t{each.number}x",
+        ]
+        for tag, name in each.tags:
+            if scan.is_state(name):
+                select.append(f"{relation.text(tag.column)} AS s{tag.column}")
+            elif tag.column in numbers:
+                select.append(f"{relation.columns[tag.column]} AS v{tag.column}")
+            else:
+                value, odd = relation.number(tag.column, scan.export.decimal)
+                select += [f"{value} AS v{tag.column}", f"CAST({odd} AS VARCHAR) AS x{tag.column}"]
+            if tag.quality_column is not None:
+                select.append(f"{relation.text(tag.quality_column)} AS q{tag.column}")
+    return select
+
+
+def _blocks(scan: Scan, asked: list[Asked], batch: Any, first: int) -> Iterator[tuple[Hashable, Block]]:
+    columns = dict(zip(batch.schema.names, batch.columns, strict=True))
+    for each in asked:
+        local, has_time = scan.times(
+            batch, f"t{each.number}", each.group.time, first, may_be_empty=len(asked) > 1
+        )
+        values, qualities, texts = {}, {}, {}
+        for tag, name in each.tags:
+            quality_cells = columns.get(f"q{tag.column}")
+            rated = None if quality_cells is None else scan.cells.qualities(quality_cells)
+            if scan.is_state(name):
+                texts[name] = state_texts(columns[f"s{tag.column}"])
+            else:
+                values[name] = floats(columns[f"v{tag.column}"])
+                if f"x{tag.column}" in columns:
+                    values[name], odd = scan.cells.numbers(name, values[name], columns[f"x{tag.column}"])
+                    rated = joined(rated, odd)
+            if rated is not None:
+                is_empty = is_none(texts[name]) if name in texts else np.isnan(values[name])
+                rated = without_empty(rated, is_empty)
+            if rated is not None:
+                qualities[name] = rated
+        block = Block(local, values, qualities, texts)
+        yield each.number, block if has_time is None else take(block, has_time)
