@@ -261,17 +261,20 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
     reports.require_suffix(out, (".csv", ".json", ".parquet"))
     plant = load_plant(call.plant)
     reading, period = _read_period(plant, call, _HISTORY)
-    found = [upset for series in reading.presses for upset in _upsets_of(series, plant, period)]
+    found = [
+        upset
+        for series in reading.presses
+        for upset in _upsets(series, plant)
+        if period.start_utc <= upset.start < period.end_utc
+    ]
     reports.write_upsets(out, found)
     lines = [f"{len(found)} upsets written to {out}."]
     lines += [reports.upset_line(upset, plant) for upset in found if upset.severity == 3]
     return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": reports.upset_rows(found)})
 
 
-def _upsets_of(series: PressSeries, plant: Plant, period: Period) -> list[Upset]:
-    """Return the upsets that begin in the period, judged with the history in front of it."""
-    found = find_upsets(series.table, series.press, plant, series.findings)
-    return [upset for upset in found if period.start_utc <= upset.start < period.end_utc]
+def _upsets(series: PressSeries, plant: Plant) -> list[Upset]:
+    return find_upsets(series.table, series.press, plant, series.findings)
 
 
 def _write_for_each_press(
@@ -316,16 +319,21 @@ def review(call: Call, month: str | None, out: Path) -> Done:
     reading = read_presses(plant, call, reach_back - _WARM_UP, period.end_utc)
     _require_rows(reading, period)
     return _write_for_each_press(
-        reading, out, "review", lambda series, folder: _review_page(reading, series, period, before, folder)
+        reading,
+        out,
+        "review",
+        lambda series, folder: _review_page(reading, series, _upsets(series, plant), period, before, folder),
     )
 
 
-def _review_page(reading: Reading, series: PressSeries, period: Period, before: Period, folder: Path) -> dict[str, Any]:
+def _review_page(
+    reading: Reading, series: PressSeries, upsets: list[Upset], period: Period, before: Period, folder: Path
+) -> dict[str, Any]:
     table, earlier = _cut(series.table, period), _cut(series.table, before)
     has_earlier = (earlier.frame["phase"] == "pressing").any()
     figures = review_period(table, series.press, reading.plant, period, earlier if has_earlier else None)
-    upsets = _upsets_of(series, reading.plant, period)
-    return reports.write_review(folder, _context(reading, series, period), figures, table, upsets)
+    begun = [upset for upset in upsets if period.start_utc <= upset.start < period.end_utc]
+    return reports.write_review(folder, _context(reading, series, period), figures, table, begun)
 
 
 def troubleshoot(call: Call, day: str, out: Path) -> Done:
@@ -336,13 +344,15 @@ def troubleshoot(call: Call, day: str, out: Path) -> Done:
     reading = read_presses(plant, call, period.start_utc - _HISTORY - _WARM_UP, period.end_utc)
     _require_rows(reading, period)
     return _write_for_each_press(
-        reading, out, "troubleshoot", lambda series, folder: _day_page(reading, series, wanted, folder)
+        reading,
+        out,
+        "troubleshoot",
+        lambda series, folder: _day_page(reading, series, _upsets(series, plant), wanted, folder),
     )
 
 
-def _day_page(reading: Reading, series: PressSeries, day: date, folder: Path) -> dict[str, Any]:
+def _day_page(reading: Reading, series: PressSeries, upsets: list[Upset], day: date, folder: Path) -> dict[str, Any]:
     period = day_period(reading.plant, day)
-    upsets = find_upsets(series.table, series.press, reading.plant, series.findings)
     account = account_for_day(
         series.table, upsets, series.lab, series.findings, series.press, reading.plant, day
     )
@@ -427,10 +437,11 @@ def demo(out: Path, progress: Progress) -> Done:
     for series in reading.presses:
         folder = out / series.press.slug
         progress(f"writing the pages of {series.press.name}")
+        upsets = _upsets(series, plant)
         lines.append(f"{series.press.name}")
         answers = {
-            "review": _review_page(reading, series, month, before, folder),
-            "troubleshoot": _day_page(reading, series, _SAMPLE_BAD_DAY, folder),
+            "review": _review_page(reading, series, upsets, month, before, folder),
+            "troubleshoot": _day_page(reading, series, upsets, _SAMPLE_BAD_DAY, folder),
             "tune": _tuning_page(reading, series, reading.span, folder),
         }
         lines += [line for answer in answers.values() for line in (f"  {answer['answer']}", f"    {answer['page']}")]
