@@ -36,11 +36,14 @@ app.add_typer(plant_app, name="plant")
 
 PlantOption = Annotated[Path, typer.Option("--plant", help="The plant file (TOML).", metavar="PLANT")]
 FilesArgument = Annotated[
-    list[str] | None, typer.Argument(help="Exports and bench sheets; folders and globs are searched.", metavar="FILE")
+    list[str] | None,
+    typer.Argument(help="Exports and bench sheets; folders and globs are searched.", metavar="FILE"),
 ]
 PressOption = Annotated[str | None, typer.Option("--press", help="One press only, by name.", metavar="NAME")]
 FromOption = Annotated[str | None, typer.Option("--from", help="First plant day or time.", metavar="WHEN")]
-ToOption = Annotated[str | None, typer.Option("--to", help="Day or time at which to stop (not included).", metavar="WHEN")]
+ToOption = Annotated[
+    str | None, typer.Option("--to", help="Day or time at which to stop (not included).", metavar="WHEN")
+]
 FolderOption = Annotated[Path, typer.Option("--out", help="Folder for the page and its files.", metavar="DIR")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 
@@ -67,10 +70,10 @@ def _print_version(is_asked: bool) -> None:
 
 @app.callback()
 def _root(
-    version: Annotated[  # noqa: ARG001 - read by its callback
+    version: Annotated[
         bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
     ] = False,
-    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unforeseen failure.")] = False,  # noqa: ARG001
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unforeseen failure.")] = False,
 ) -> None:
     """Tag exports of belt filter presses in; defended figures, upsets and tuning pages out.
 
@@ -221,10 +224,15 @@ def simulate(
     out: Annotated[Path, typer.Option("--out", help="Folder to write the invented plant into.", metavar="DIR")],
     days: Annotated[int, typer.Option("--days", help="How many days.", min=1, max=800)] = 31,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plant.", min=0)] = 1,
-    scenario: Annotated[str, typer.Option("--scenario", help="Which plant; listed below.", metavar="NAME")] = "ordinary",
+    scenario: Annotated[
+        str, typer.Option("--scenario", help="Which plant; listed below.", metavar="NAME")
+    ] = "ordinary",
     start: Annotated[str | None, typer.Option("--start", help="First plant day.", metavar="YYYY-MM-DD")] = None,
     every: Annotated[str, typer.Option("--every", help="Spacing of the exports.", metavar="DURATION")] = "1min",
-    shape: Annotated[str | None, typer.Option("--shape", help="Shape of the exports; a wrong one is answered with the list.", metavar="SHAPE")] = None,
+    shape: Annotated[
+        str | None,
+        typer.Option("--shape", help="Shape of the exports; a wrong one is answered with the list.", metavar="SHAPE"),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write an invented plant: exports, bench sheet, plant file, and the ledger of what truly happened.

@@ -251,7 +251,12 @@ def _whole_seconds(every: str) -> int:
     seconds = parse_quantity(every, "s")
     if seconds < 1 or seconds != round(seconds) or 86_400 % seconds:
         raise InputError(
-            Problem("rows of this length do not fill a day", "--every", found=repr(every), expected="1min, 10s, 1h …")
+            Problem(
+                "rows of this length do not fill a day",
+                "--every",
+                found=repr(every),
+                expected="1min, 10s, 1h …",
+            )
         )
     return int(seconds)
 
@@ -305,10 +310,15 @@ def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period,
     period = _asked_period(plant, call)
     if period is None:
         raise InputError(
-            Problem("no period is named", place="review", found="neither --month nor --from and --to", expected="one")
+            Problem(
+                "no period is named",
+                place="review",
+                found="neither --month nor --from and --to",
+                expected="one",
+            )
         )
-    length = period.end_utc - period.start_utc
-    return period, Period(period.start_utc - length, period.start_utc, plant.timezone)
+    length = asked.end_utc - asked.start_utc
+    return asked, Period(asked.start_utc - length, asked.start_utc, plant.timezone)
 
 
 def review(call: Call, month: str | None, out: Path) -> Done:
@@ -353,9 +363,7 @@ def troubleshoot(call: Call, day: str, out: Path) -> Done:
 
 def _day_page(reading: Reading, series: PressSeries, upsets: list[Upset], day: date, folder: Path) -> dict[str, Any]:
     period = day_period(reading.plant, day)
-    account = account_for_day(
-        series.table, upsets, series.lab, series.findings, series.press, reading.plant, day
-    )
+    account = account_for_day(series.table, upsets, series.lab, series.findings, series.press, reading.plant, day)
     of_the_day = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
     context = _context(reading, series, period)
     return reports.write_troubleshoot(folder, context, account, _cut(series.table, period), of_the_day)
@@ -399,7 +407,14 @@ def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> D
 
 
 def simulate(
-    out: Path, days: int, seed: int, scenario: str, start: str | None, every: str, shape: str | None, progress: Progress
+    out: Path,
+    days: int,
+    seed: int,
+    scenario: str,
+    start: str | None,
+    every: str,
+    shape: str | None,
+    progress: Progress,
 ) -> Done:
     """Write an invented plant with its truth."""
     from trendkit.simulate import simulate as write_plant

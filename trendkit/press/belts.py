@@ -41,9 +41,7 @@ def gravity_drain_time_s(gravity_zone_length_m: Amount, gravity_belt_speed_m_min
     return ratio(60.0 * gravity_zone_length_m, gravity_belt_speed_m_min)
 
 
-def belt_solids_kg_m2(
-    feed_dry_solids_kg_h: Amount, belt_width_m: Amount, gravity_belt_speed_m_min: Amount
-) -> Amount:
+def belt_solids_kg_m2(feed_dry_solids_kg_h: Amount, belt_width_m: Amount, gravity_belt_speed_m_min: Amount) -> Amount:
     """Return the dry solids laid on a belt per area [kg/m2].
 
     ``omega = S_f / (W v)`` with v in m/h. NaN where the belt stands. With the pressure belt's speed and the

@@ -24,9 +24,7 @@ Place = Literal["with_wash", "before_wash"]
 # --- filtrate and what it carries -----------------------------------------------------------------------
 
 
-def flow_at_sample_m3_h(
-    filtrate_flow_m3_h: Amount, washwater_flow_m3_h: Amount, meter: Place, sample: Place
-) -> Amount:
+def flow_at_sample_m3_h(filtrate_flow_m3_h: Amount, washwater_flow_m3_h: Amount, meter: Place, sample: Place) -> Amount:
     """Return the flow at the point where filtrate is sampled [m3/h].
 
     Meter and sample on the same side of the washwater see the same flow; else the washwater is added or
@@ -217,9 +215,7 @@ def capture_cake_weighed(
     return ratio(wet_cake_kg_h * cake_solids_pct - 100.0 * chemical_solids_kg_h, feed_dry_solids_kg_h)
 
 
-def capture_concentration(
-    feed_solids_pct: Amount, cake_solids_pct: Amount, filtrate_tss_mg_l: Amount
-) -> Amount:
+def capture_concentration(feed_solids_pct: Amount, cake_solids_pct: Amount, filtrate_tss_mg_l: Amount) -> Amount:
     """Return capture from three concentrations alone [%], form C1: ``R = k (f - e) / [f (k - e)]``.
 
     Right only where no water was added: washwater or polymer water in the filtrate sampled makes it read

@@ -46,9 +46,7 @@ class PeriodCost:
         return sum(line.per_dry_t for line in self.lines) if self.lines else None
 
 
-def cost_lines(
-    costs: Costs | None, amounts: Mapping[str, float | None], dry_cake_t: float | None
-) -> PeriodCost:
+def cost_lines(costs: Costs | None, amounts: Mapping[str, float | None], dry_cake_t: float | None) -> PeriodCost:
     """Return the cost of a period line by line, per dry tonne leaving in cake [currency/t].
 
     Parameters
@@ -81,7 +79,5 @@ def cost_lines(
             unmeasured.append(name)
         else:
             paid = price * amount
-            lines.append(
-                CostLine(name, paid, paid / dry_cake_t, f"{price:g} {costs.currency} per {item.unit}")
-            )
+            lines.append(CostLine(name, paid, paid / dry_cake_t, f"{price:g} {costs.currency} per {item.unit}"))
     return PeriodCost(tuple(lines), tuple(unpriced), tuple(unmeasured))

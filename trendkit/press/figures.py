@@ -92,7 +92,11 @@ def compute_figures(
     quotients = figure_quotients(streams, chosen, press)
     columns = _figure_columns(quotients, streams, press, plant)
     frame = pd.concat(
-        [_lead_columns(operation, chosen, times, every_s), _role_columns(roles), pd.DataFrame(columns, index=times)],
+        [
+            _lead_columns(operation, chosen, times, every_s),
+            _role_columns(roles),
+            pd.DataFrame(columns, index=times),
+        ],
         axis=1,
     )
     return FigureTable(
@@ -148,7 +152,8 @@ def figure_quotients(streams: Streams, chosen: Chosen, press: Press) -> dict[str
         "capture_pct": Quotient(chosen.kept_kg_h * 100.0, streams.fed_kg_h),
         "cake_solids_pct": Quotient(masked(solids * weight, is_cake & comes_off), masked(unit * weight, is_cake)),
         "thickened_solids_pct": Quotient(
-            masked(solids * weight, streams.is_thickening & comes_off), masked(unit * weight, streams.is_thickening)
+            masked(solids * weight, streams.is_thickening & comes_off),
+            masked(unit * weight, streams.is_thickening),
         ),
         "filtrate_tss_mg_l": Quotient(filtrate, unit),
         "dry_cake_kg_h": Quotient(dry, unit),
@@ -156,9 +161,7 @@ def figure_quotients(streams: Streams, chosen: Chosen, press: Press) -> dict[str
         "belt_speed_ratio": Quotient(masked(streams.gravity_m_min, is_cake), _running(streams.pressure_m_min)),
         "gravity_drain_time_s": Quotient(length * 60.0, _running(streams.gravity_m_min)),
         "belt_solids_kg_m2": Quotient(streams.fed_row_kg_h, gravity_area),
-        "cake_thickness_mm": Quotient(
-            wet * 1000.0, pressure_area * exact(setting(press, times, "cake_density_kg_m3"))
-        ),
+        "cake_thickness_mm": Quotient(wet * 1000.0, pressure_area * exact(setting(press, times, "cake_density_kg_m3"))),
         "tank_upflow_m_h": Quotient(streams.feed_m3_h, area),
         "washwater_m3_t": Quotient(streams.washwater_row_m3_h, tonnes),
         "energy_kwh_t": Quotient(streams.power_row_kw, tonnes),
@@ -208,9 +211,7 @@ def _wedge_contact(press: Press, times: pd.DatetimeIndex, thickness_mm: Array) -
     return result
 
 
-def _lead_columns(
-    operation: Operation, chosen: Chosen, times: pd.DatetimeIndex, every_s: float
-) -> pd.DataFrame:
+def _lead_columns(operation: Operation, chosen: Chosen, times: pd.DatetimeIndex, every_s: float) -> pd.DataFrame:
     names = np.array([*operation.run_names, None], dtype=object)
     modes = np.array([*MODES, None], dtype=object)
     in_run = operation.run_code >= 0

@@ -101,7 +101,10 @@ def modes(roles: pd.DataFrame, is_moving: Mask, is_fed: Mask, active: Mask, ever
         mode[(roles[column] == "thickening").to_numpy()] = THICKENING
         mode[~is_moving] = np.nan
     elif has_role(roles, "pressure_belt_speed"):
-        gravity, pressure = role_values(roles, "gravity_belt_speed"), role_values(roles, "pressure_belt_speed")
+        gravity, pressure = (
+            role_values(roles, "gravity_belt_speed"),
+            role_values(roles, "pressure_belt_speed"),
+        )
         gravity_only = is_moving & is_fed & (pressure < BELT_MOVES_ABOVE_M_MIN) & ~(gravity <= BELT_MOVES_ABOVE_M_MIN)
         starts, stops = spells(gravity_only)
         long = (stops - starts) * every_s >= THICKENING_SHOWS_AFTER_S
@@ -155,9 +158,7 @@ def _fed_since(is_fed: Mask, run_code: Codes) -> Codes:
     return np.where(inside, since, -1)
 
 
-def phases(
-    is_moving: Mask, is_fed: Mask, run_code: Codes, fed_middle_s: Array, every_s: float
-) -> NDArray[np.object_]:
+def phases(is_moving: Mask, is_fed: Mask, run_code: Codes, fed_middle_s: Array, every_s: float) -> NDArray[np.object_]:
     """Return the phase of every bin: stopped, starting, pressing or washing.
 
     `fed_middle_s`: when the sludge discharged in the middle of the bin was fed, seconds from the first edge; NaN

@@ -7,6 +7,7 @@ sums or a sum; excluded periods leave the means and stay in the totals.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,12 @@ import pandas as pd
 from trendkit.plant.calendar import Period, plant_days, shift_names
 from trendkit.plant.model import Limit, Plant, Press
 from trendkit.plant.roles import MODES
-from trendkit.press.cost import PeriodCost, cost_lines
+from trendkit.press.cost import COST_ITEMS, PeriodCost, cost_lines
 from trendkit.press.methods import capture_of, method_shares
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.press.rows import Mask
 from trendkit.press.streams import METHODS, codes_where
-from trendkit.press.sums import FIGURE_UNITS, COSTED, GroupFigures, Sums, group_figures
+from trendkit.press.sums import COSTED, FIGURE_UNITS, GroupFigures, Sums, group_figures
 from trendkit.press.uncertainty import Codes, Measured, limits
 
 CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
@@ -42,9 +43,7 @@ def review_period(
     inside = _rows_in(sums, period.start_utc, period.end_utc)
     by_mode = {mode: _figures(sums, inside, mode, press, plant) for mode in MODES}
     earlier = _earlier_values(previous, press, plant)
-    figures = {
-        name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()
-    }
+    figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
     cost = _cost(by_mode["dewatering"], plant)
     return PeriodReview(
         figures=figures,
@@ -76,9 +75,7 @@ def _figures(sums: Sums, inside: Mask, mode: str, press: Press, plant: Plant) ->
     return figures
 
 
-def _figure(
-    name: str, found: GroupFigures, sums: Sums, inside: Mask, mode: str, target: Limit | None
-) -> Figure:
+def _figure(name: str, found: GroupFigures, sums: Sums, inside: Mask, mode: str, target: Limit | None) -> Figure:
     value = found.values[name]
     number = float(value.value[0])
     unit = FIGURE_UNITS[name]
@@ -151,8 +148,6 @@ def _cost_figure(found: GroupFigures, figures: Mapping[str, Figure], plant: Plan
 
 def sum_of_lines(found: GroupFigures, cost: PeriodCost, plant: Plant) -> Measured:
     """Return the money of all cost lines together with its errors, per group."""
-    from trendkit.press.cost import COST_ITEMS
-
     total: Measured | float = 0.0
     for line in cost.lines:
         item = COST_ITEMS[line.name]
@@ -171,8 +166,6 @@ def _earlier_values(previous: FigureTable | None, press: Press, plant: Plant) ->
 
 
 def _with_previous(figure: Figure, value: float | None) -> Figure:
-    from dataclasses import replace
-
     return replace(figure, previous=value)
 
 
@@ -220,7 +213,7 @@ def _values_table(sums: Sums, codes: Codes, labels: pd.DataFrame) -> pd.DataFram
     found = group_figures(sums, codes, len(labels))
     values = pd.DataFrame({name: each.value for name, each in found.values.items()})
     cost = [
-        cost_lines(sums.plant.costs, row[list(COSTED)].to_dict(), row["dry_cake_t"]).per_dry_t
+        cost_lines(sums.plant.costs, {name: float(row[name]) for name in COSTED}, float(row["dry_cake_t"])).per_dry_t
         for _, row in values.iterrows()
     ]
     return pd.concat([labels, values, pd.Series(cost, name="cost_per_dry_t", dtype=float)], axis=1)

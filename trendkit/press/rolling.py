@@ -21,7 +21,7 @@ def trailing_ratio(
     Examples
     --------
     >>> ones, run = np.ones(8), np.zeros(8, dtype=np.int64)
-    >>> trailing_ratio(np.arange(8.0), ones, ones > 0, run, 60.0, 300.0)[-1]
+    >>> float(trailing_ratio(np.arange(8.0), ones, ones > 0, run, 60.0, 300.0)[-1])
     5.0
     """
     width = max(round(window_s / every_s), 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -33,7 +34,7 @@ def settings_over(press: Press, times: pd.DatetimeIndex) -> Iterator[tuple[slice
     """Yield the rows over which the press's settings hold still, in order, with the press as it is there."""
     starts = sorted({change.start_utc for change in press.changes})
     edges = [0, *(int(times.searchsorted(start)) for start in starts), len(times)]
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         if last > first:
             yield slice(first, last), press.at(times[first])
 

@@ -6,7 +6,7 @@ two clocks: `..._row` at the wall clock, the others on sludge time (what is disc
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,9 +103,7 @@ class _Given:
         return self.metered(role) if has_role(self.roles, role) else exact(np.zeros(len(self.roles)))
 
     def bench(self, point: str, analysis: str) -> BenchSeries:
-        return bench_series(
-            self.lab, point, analysis, self.times, self.operation.run_code, self.every_s, self.plant
-        )
+        return bench_series(self.lab, point, analysis, self.times, self.operation.run_code, self.every_s, self.plant)
 
     def metered_or_bench(self, role: str, bench: BenchSeries) -> tuple[Measured, Mapping[str, Samples]]:
         """Return the meter's readings, bench samples where it gives none, and which samples were used."""
@@ -238,13 +236,13 @@ def _belt_speed(given: _Given, belt: str) -> Measured:
     return given.metered(role)
 
 
-def _kept_by_method(  # noqa: PLR0913 - the balance has this many streams
+def _kept_by_method(
     given: _Given,
     fed: Measured,
     active: Measured,
     product: Measured,
     weighed: Measured,
-    as_fed,  # type: ignore[no-untyped-def]
+    as_fed: Callable[[Measured], Measured],
     drained: Span,
     tss_row: Measured,
     density: Array,
@@ -262,9 +260,7 @@ def _kept_by_method(  # noqa: PLR0913 - the balance has this many streams
     wash_solids = stream_solids_kg_h(wash, given.optional("washwater_solids"))
     is_wash_in_sample = setup.sample == "with_wash"
     if setup.wash_return == "separate":
-        wash_return = as_drained(
-            stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids
-        )
+        wash_return = as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
     else:
         wash_return = exact(np.zeros(len(given.times)))
     tss = carry(tss_row, drained, every_s, is_rate=False)
@@ -272,9 +268,7 @@ def _kept_by_method(  # noqa: PLR0913 - the balance has this many streams
     kept = {}
     flow = _filtrate_flow(given, wash)
     water_solids = wash_solids if is_wash_in_sample else exact(np.zeros(len(given.times)))
-    lost = solids_lost_kg_h(
-        as_drained(stream_solids_kg_h(flow, tss_row)), as_drained(water_solids), wash_return
-    )
+    lost = solids_lost_kg_h(as_drained(stream_solids_kg_h(flow, tss_row)), as_drained(water_solids), wash_return)
     kept["filtrate_metered"] = fed - lost
 
     feed_kg_h = as_fed(given.metered("feed_flow") * density)

@@ -143,12 +143,21 @@ class Sums:
         """Say why a figure of the period is not known."""
         if not self.is_mode(mode).any():
             return f"no {mode} run in the period"
-        column = {"energy_kwh": "energy_kwh_t", "washwater_m3": "washwater_m3_t", "polymer_kg": "polymer_dose_kg_t"}
+        column = {
+            "energy_kwh": "energy_kwh_t",
+            "washwater_m3": "washwater_m3_t",
+            "polymer_kg": "polymer_dose_kg_t",
+        }
         column |= {"feed_dry_solids_t": "feed_dry_solids_kg_h", "dry_cake_t": "dry_cake_kg_h"}
         column |= {"wet_cake_t": "wet_cake_kg_h", "solids_returned_t": "capture_pct"}
         if name == "thickened_solids_pct" and mode == "dewatering":
             return "cake is judged in dewatering; thickened solids belong to thickening runs"
-        if mode == "thickening" and name in ("cake_solids_pct", "dry_cake_t", "wet_cake_t", "belt_speed_ratio"):
+        if mode == "thickening" and name in (
+            "cake_solids_pct",
+            "dry_cake_t",
+            "wet_cake_t",
+            "belt_speed_ratio",
+        ):
             return "thickening makes no cake and uses no pressure zone"
         return self.table.unavailable.get(column.get(name, name), "its inputs are not known together in the period")
 

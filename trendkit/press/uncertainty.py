@@ -33,7 +33,7 @@ class Measured:
     Examples
     --------
     >>> volts = Measured(np.array(10.0), {"meter": np.array(0.1)})
-    >>> float(standard_uncertainty(volts / volts))
+    >>> round(float(standard_uncertainty(volts / volts)), 12)
     0.0
     """
 
