@@ -307,8 +307,8 @@ def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period,
         period = month_period(plant, month)
         day_before = period.local(period.start_utc - pd.Timedelta(hours=1))
         return period, month_period(plant, day_before.strftime("%Y-%m"))
-    period = _asked_period(plant, call)
-    if period is None:
+    asked = _asked_period(plant, call)
+    if asked is None:
         raise InputError(
             Problem(
                 "no period is named",
@@ -423,7 +423,7 @@ def simulate(
     made = write_plant(out, days, seed, scenario, start, every_s=parse_quantity(every, "s"), shape=shape)
     lines = (
         f"{days} invented days (scenario {made.scenario}, seed {seed}) written to {out}.",
-        f"  exports: {len(made.exports)} files; bench sheet: {made.lab.name}; plant file: {made.plant.name}; truth: truth/",
+        f"  {len(made.exports)} exports, bench sheet {made.lab.name}, plant file {made.plant.name}, truth in truth/",
     )
     named = {"plant": made.plant, "lab": made.lab, "truth": made.truth}
     return Done(

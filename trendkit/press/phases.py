@@ -217,7 +217,7 @@ def observe_operation(roles: pd.DataFrame, press: Press, every_s: float) -> Oper
         mode=mode,
         run_code=run_code,
         run_names=names,
-        run_start_s=starts * float(every_s),
+        run_start_s=starts.astype(float) * float(every_s),
         phase=phase,
         transit=transit,
     )

@@ -66,12 +66,12 @@ class Streams:
     @property
     def is_thickening(self) -> Mask:
         """True in thickening runs."""
-        return (self.operation.mode == THICKENING) & (self.operation.run_code >= 0)
+        return np.asarray((self.operation.mode == THICKENING) & (self.operation.run_code >= 0))
 
     @property
     def is_dewatering(self) -> Mask:
         """True in dewatering runs."""
-        return (self.operation.mode == DEWATERING) & (self.operation.run_code >= 0)
+        return np.asarray((self.operation.mode == DEWATERING) & (self.operation.run_code >= 0))
 
     @property
     def is_pressing(self) -> Mask:
@@ -93,6 +93,15 @@ class _Given:
     @property
     def times(self) -> pd.DatetimeIndex:
         return pd.DatetimeIndex(self.roles.index)
+
+    def bins_later(self, delay_s: float) -> Span:
+        """Return the clock stretch of every bin, `delay_s` later."""
+        edges: Array = np.arange(len(self.roles), dtype=float) * self.every_s + delay_s
+        return Span(edges, edges + self.every_s)
+
+    def seen_by_cake_meter(self) -> Span:
+        """Return when the cake meter sees what is discharged in every bin."""
+        return self.bins_later(self.press.cake_delay_s)
 
     def metered(self, role: str) -> Measured:
         """Return a role's readings with the error its meter has in common to all of them."""
@@ -163,10 +172,12 @@ def observe_streams(
         kept_kg_h={name: masked(each, fed.value > 0.0) for name, each in kept.items()},
         gravity_m_min=_belt_speed(given, "gravity"),
         pressure_m_min=_belt_speed(given, "pressure"),
-        samples=feed_samples | filtrate_samples,
-        discharge_samples=_shifted(feed_samples, fed_span, every_s)
-        | _shifted(filtrate_samples, drained_span, every_s)
-        | product_samples,
+        samples={**feed_samples, **filtrate_samples},
+        discharge_samples={
+            **_shifted(feed_samples, fed_span, every_s),
+            **_shifted(filtrate_samples, drained_span, every_s),
+            **product_samples,
+        },
         reasons=_reasons(given, solids_pct, tss_row, product),
         notes=(*operation.transit.notes, *_assumptions(given)),
     )
@@ -195,10 +206,7 @@ def _shifted(samples: Mapping[str, Samples], span: Span, every_s: float) -> Mapp
 
 def _product_solids(given: _Given) -> tuple[Measured, Mapping[str, Samples]]:
     """Return the solids of what comes off [%]: cake, or thickened sludge in thickening; meter before bench."""
-    delay = given.press.cake_delay_s
-    edges = np.arange(len(given.times)) * given.every_s + delay
-    seen = Span(edges, edges + given.every_s)
-    cake_meter = carry(given.metered("cake_solids"), seen, given.every_s, is_rate=False)
+    cake_meter = carry(given.metered("cake_solids"), given.seen_by_cake_meter(), given.every_s, is_rate=False)
     cake_bench, thick_bench = given.bench("cake", "TS"), given.bench("thickened", "TS")
     thick_meter = given.metered("thickened_solids")
     is_thick = given.operation.mode == THICKENING
@@ -214,8 +222,7 @@ def _product_solids(given: _Given) -> tuple[Measured, Mapping[str, Samples]]:
 
 def _weighed(given: _Given, earliest: Array) -> Measured:
     """Return the wet product by its own meter [kg/h] at discharge: cake by rate or weight, thickened by flow."""
-    edges = np.arange(len(given.times)) * given.every_s + given.press.cake_delay_s
-    seen = Span(edges, edges + given.every_s).after(earliest)
+    seen = given.seen_by_cake_meter().after(earliest)
     if has_role(given.roles, "cake_rate"):
         cake = given.metered("cake_rate")
     else:
@@ -297,8 +304,7 @@ def _feed_pct(given: _Given, fed: Measured, feed_kg_h: Measured) -> Measured:
 
 
 def _same(given: _Given) -> Span:
-    edges = np.arange(len(given.times)) * given.every_s
-    return Span(edges, edges + given.every_s)
+    return given.bins_later(0.0)
 
 
 def _filtrate_flow(given: _Given, wash: Measured) -> Measured:

@@ -130,7 +130,7 @@ def follow_sludge(
         landed = clock if gravity_m is None else _back(clock, gravity_length, gravity_m, every_s)
         return _back(landed, conditioning, flow, every_s)
 
-    first = np.arange(len(times)) * every_s
+    first: Array = np.arange(len(times), dtype=float) * float(every_s)
     middle, last = first + every_s / 2, first + every_s
     drained = Span(drained_at(first), drained_at(last))
     fed = Span(fed_at(drained.lower), fed_at(drained.upper))

@@ -156,15 +156,15 @@ def sum_by(quantity: Measured, groups: Codes, count: int, samples: Mapping[str, 
     """
     inside = groups >= 0
     codes = groups[inside]
-    value = np.bincount(codes, quantity.value[inside], minlength=count)
+    value: Array = np.bincount(codes, quantity.value[inside], minlength=count).astype(float)
     parts: dict[str, Array] = {}
     for source, part in quantity.parts.items():
         weights = part[inside]
         if source not in samples:
-            parts[source] = np.bincount(codes, weights, minlength=count)
+            parts[source] = np.bincount(codes, weights, minlength=count).astype(float)
             continue
         used, number = samples[source].ids[inside], samples[source].count
         known = used >= 0
-        flat = np.bincount(used[known] * count + codes[known], weights[known], minlength=number * count)
+        flat = np.bincount(used[known] * count + codes[known], weights[known], minlength=number * count).astype(float)
         parts[source] = flat.reshape(number, count)
     return Measured(value, parts)
