@@ -1,7 +1,7 @@
 """The whole press on a steady stretch of sludge: every kilogram of water and solids that goes in comes out.
 
-Comes in: a `Stretch`. Goes out: `Flows` in kg/h. Nothing is rounded, capped or thrown away on the way: what leaves
-a stage is what entered it less what is named.
+Comes in: a `Stretch`. Goes out: `Flows` in kg/h. Nothing is rounded, capped or thrown away on the way: what
+leaves a stage is what entered it less what is named.
 """
 
 from __future__ import annotations

@@ -116,9 +116,7 @@ class Best:
 
 def best_speed(curve: pd.DataFrame, targets: Targets) -> Best:
     """Return the cheapest speed of a curve that meets the targets; without any such, the cheapest of all."""
-    meets = (curve["cake_solids_pct"] >= targets.cake_solids_pct) & (
-        curve["capture_pct"] >= targets.capture_pct
-    )
+    meets = (curve["cake_solids_pct"] >= targets.cake_solids_pct) & (curve["capture_pct"] >= targets.capture_pct)
     allowed = curve[meets] if meets.any() else curve
     least = int(allowed["cost_per_dry_t"].to_numpy().argmin())
     cheap = (allowed["cost_per_dry_t"] <= allowed["cost_per_dry_t"].min() * WITHIN).to_numpy()

@@ -18,8 +18,9 @@ MOST_FOULING = 5.0  # clean resistances
 def floc_strength(dose_ratio: Array, mixing: Array, sludge: Sludge) -> Array:
     """Return floc strength, 1 at its best and 0 unconditioned, for doses as multiples of the optimum.
 
-    Steep below the optimum (a log-normal flank), level to 1.2 times it, then a slow loss. `mixing` (1 is good)
-    scales the dose that takes effect. Shape: process literature on dose response, scaling by common practice.
+    Steep below the optimum (a log-normal flank), level to 1.2 times it, then a slow loss. `mixing` (1 is
+    good) scales the dose that takes effect. Shape: process literature on dose response, scaling by common
+    practice.
     """
     ratio = np.maximum(dose_ratio * mixing, 1e-6)
     flank = np.exp(-((np.log(np.minimum(ratio, 1.0)) / sludge.dose_width) ** 2))
@@ -50,8 +51,8 @@ def belt_fouling(
 ) -> Array:
     """Return the fouling of a belt at each step, in clean resistances above the clean one, shape (n,).
 
-    Grows while sludge lies on the belt, faster with polymer beyond the plateau; the sprays take off a share of it
-    per hour, most of it within minutes when the belts run empty. Stopped belts keep what they have.
+    Grows while sludge lies on the belt, faster with polymer beyond the plateau; the sprays take off a share
+    of it per hour, most of it within minutes when the belts run empty. Stopped belts keep what they have.
     """
     hours = step_s / 3600.0
     beyond = np.maximum(dose_ratio - PLATEAU_END, 0.0)

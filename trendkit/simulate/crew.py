@@ -1,7 +1,8 @@
 """The crew: what they set on pumps and drives, why, and when.
 
-Comes in: the runs and the feed as it will come. Goes out: setpoints on the grid. Habits range from never touching
-the gravity belt to turning it after every look at the cake, which is what misleads a naive regression.
+Comes in: the runs and the feed as it will come. Goes out: setpoints on the grid. Habits range from never
+touching the gravity belt to turning it after every look at the cake, which is what misleads a naive
+regression.
 """
 
 from __future__ import annotations
@@ -114,9 +115,7 @@ def _active_g_m3(dose_kg_t: float, solids_pct: float) -> float:
     return dose_kg_t * solids * float(sludge_density_kg_m3(np.array([solids]))[0])
 
 
-def _begin_run(
-    now: _Set, run: Run, crew: Crew, station: Station, rng: dict[str, np.random.Generator]
-) -> None:
+def _begin_run(now: _Set, run: Run, crew: Crew, station: Station, rng: dict[str, np.random.Generator]) -> None:
     settings = station.settings
     now.feed_m3_h = settings.feed_flow_m3_h * float(np.exp(crew.flow_spread * rng["flow"].standard_normal()))
     pressure = float(np.exp(crew.pressure_spread * rng["pressure"].standard_normal()))
@@ -161,9 +160,7 @@ def _look(
         grab = feed.solids[int((second - 1800.0) // grid.step_s)] * 100.0
         now.believed_solids_pct = grab * float(np.exp(BELIEF_NOISE * rng["belief"].standard_normal()))
     if rng["flow"].random() < 0.08:
-        now.feed_m3_h = settings.feed_flow_m3_h * float(
-            np.exp(crew.flow_spread * rng["flow"].standard_normal())
-        )
+        now.feed_m3_h = settings.feed_flow_m3_h * float(np.exp(crew.flow_spread * rng["flow"].standard_normal()))
     if crew.speed_habit == "varied" and second >= now.gravity_held_until_s:
         free = rng["speed"].uniform(-crew.speed_spread, crew.speed_spread)
         now.gravity_m_min = round(settings.gravity_belt_m_min * float(np.exp(free)), 2)
@@ -209,11 +206,7 @@ def _answer_feed_and_cake(
     now.usual_cake_pct += 0.05 * (cake - now.usual_cake_pct)
     load = now.feed_m3_h * solids_pct / (station.settings.feed_flow_m3_h * station.sludge.feed_solids_pct)
     settings = station.settings
-    lean = (
-        0.9 * np.log(load)
-        + 0.06 * np.clip(wetter, -2.0, 2.0)
-        + 0.35 * crew.speed_spread * rng.standard_normal()
-    )
+    lean = 0.9 * np.log(load) + 0.06 * np.clip(wetter, -2.0, 2.0) + 0.35 * crew.speed_spread * rng.standard_normal()
     lean = float(np.clip(lean, -1.3 * crew.speed_spread, 1.3 * crew.speed_spread))
     if abs(np.log(now.gravity_m_min / settings.gravity_belt_m_min) - lean) > 0.04:
         now.gravity_m_min = round(settings.gravity_belt_m_min * float(np.exp(lean)), 2)

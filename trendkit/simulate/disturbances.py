@@ -1,7 +1,7 @@
 """What goes wrong on purpose: one event per cause of the contract, and look-alikes that are no upsets.
 
-Comes in: the runs. Goes out: events, and the factors they put on the drivers. Sizes grow from mild to severe; an
-event comes at once or as a ramp. What an event truly did is measured afterwards (`ledger`), never assumed.
+Comes in: the runs. Goes out: events, and the factors they put on the drivers. Sizes grow from mild to severe;
+an event comes at once or as a ramp. What an event truly did is measured afterwards (`ledger`), never assumed.
 """
 
 from __future__ import annotations
@@ -114,9 +114,7 @@ def stopped_by(grid: Grid, timeline: Timeline, events: Iterable[Event]) -> Timel
         elif event.cause == "wash in mid-run":
             inside = (grid.seconds >= event.start_s) & (grid.seconds < event.end_s)
             feeding = np.where(inside, 0.0, timeline.is_feeding)
-            timeline = Timeline(
-                timeline.runs, timeline.is_moving, feeding, timeline.mode, timeline.is_tripped
-            )
+            timeline = Timeline(timeline.runs, timeline.is_moving, feeding, timeline.mode, timeline.is_tripped)
     return timeline
 
 
@@ -136,9 +134,10 @@ def draw_events(
     look_alikes_per_run: float,
     share_overlapping: float,
     causes: tuple[str, ...],
+    severities: tuple[int, ...],
     rng: np.random.Generator,
 ) -> tuple[Event, ...]:
-    """Return events on dewatering runs: `per_run` upsets on average, at most one (or one overlapping pair) each.
+    """Return events on dewatering runs: `per_run` upsets on average, one or an overlapping pair at most.
 
     Causes are dealt in shuffled rounds so that a long simulation holds every one of them.
     """
@@ -150,10 +149,10 @@ def draw_events(
         if run.mode != DEWATERING or room_s < 3.5 * 3600.0:
             continue
         if lot[0] < per_run:
-            first = _place(_deal(deck, causes, rng), run, room_s, rng)
+            first = _place(_deal(deck, causes, rng), severities, run, room_s, rng)
             events.append(first)
             if lot[1] < share_overlapping:
-                second = _place(_deal(deck, causes, rng), run, room_s, rng)
+                second = _place(_deal(deck, causes, rng), severities, run, room_s, rng)
                 shift = first.start_s + 0.4 * (first.end_s - first.start_s) - second.start_s
                 latest = run.feed_off_s - 900.0
                 if second.cause != first.cause and second.end_s + shift < latest:
@@ -173,8 +172,8 @@ def _deal(deck: list[str], causes: tuple[str, ...], rng: np.random.Generator) ->
     return deck.pop()
 
 
-def _place(cause: str, run: Run, room_s: float, rng: np.random.Generator) -> Event:
-    severity = int(rng.integers(1, 4))
+def _place(cause: str, severities: tuple[int, ...], run: Run, room_s: float, rng: np.random.Generator) -> Event:
+    severity = severities[int(rng.integers(len(severities)))]
     lasts, ramp = _lasting_s(cause, severity, rng)
     lasts = min(lasts, 0.6 * room_s)
     earliest, latest = run.feed_on_s + 4500.0, run.feed_off_s - lasts - 900.0

@@ -84,9 +84,7 @@ def draw_feed(grid: Grid, timeline: Timeline, sludge: Sludge, spread: float, str
     drawn = _draw_down(grid, timeline, streams("tank draw"))
     variation = 0.055 * slow + 0.03 * middle + 0.008 * quick + 0.018 * swing + drawn
     source = _tank_in_use(grid, streams("tank in use"))
-    solids = (
-        sludge.feed_solids_pct / 100.0 * np.exp(spread * (variation + np.where(source > 1.5, 0.02, -0.02)))
-    )
+    solids = sludge.feed_solids_pct / 100.0 * np.exp(spread * (variation + np.where(source > 1.5, 0.02, -0.02)))
     weather = streams("temperature")
     temperature = sludge.temperature_degc + 1.2 * wandering(weather, n, step, 4.0 * 86400.0) + 0.3 * swing
     nature = streams("sludge nature")
@@ -95,8 +93,7 @@ def draw_feed(grid: Grid, timeline: Timeline, sludge: Sludge, spread: float, str
         temperature_degc=temperature,
         source=source,
         quality=np.exp(
-            spread
-            * (0.012 * wandering(nature, n, step, 3.0 * 86400.0) + 0.007 * wandering(nature, n, step, 5400.0))
+            spread * (0.012 * wandering(nature, n, step, 3.0 * 86400.0) + 0.007 * wandering(nature, n, step, 5400.0))
         ),
         optimum_factor=np.exp(0.035 * spread * wandering(nature, n, step, 3.0 * 86400.0)),
         resistance_factor=np.exp(0.07 * spread * wandering(nature, n, step, 2.0 * 86400.0)),
@@ -180,16 +177,12 @@ def acting(grid: Grid, drivers: Drivers, station: Station, streams: Streams) -> 
     n, step, line = grid.n, grid.step_s, drivers.timeline
     moving, feeding = line.is_moving, line.is_feeding
     flow_noise = np.exp(0.006 * wandering(streams("feed pump"), n, step, 120.0))
-    feed_flow = (
-        _approached(drivers.feed_setpoint_m3_h * drivers.feed_factor * feeding, step, 25.0) * flow_noise
-    )
+    feed_flow = _approached(drivers.feed_setpoint_m3_h * drivers.feed_factor * feeding, step, 25.0) * flow_noise
     feed_flow = np.where((feeding > 0.5) & (moving > 0.5), feed_flow, 0.0)
     strength = settings.strength_pct / 100.0 * drivers.feed.strength_factor * drivers.strength_factor
     # The pump is paced to the feed flow at the intended strength; weak solution is not made up for.
     polymer = feed_flow * drivers.active_g_m3 / (settings.strength_pct / 100.0) / 1000.0
-    polymer = (
-        polymer * drivers.polymer_factor * np.exp(0.005 * wandering(streams("polymer pump"), n, step, 180.0))
-    )
+    polymer = polymer * drivers.polymer_factor * np.exp(0.005 * wandering(streams("polymer pump"), n, step, 180.0))
     washing = np.exp(0.006 * wandering(streams("wash pump"), n, step, 600.0)) * moving
     thickening = line.mode == float(THICKENING)
     gravity = drivers.gravity_setpoint_m_min * drivers.gravity_factor * moving

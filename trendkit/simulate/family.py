@@ -56,12 +56,37 @@ def draw_household(scenario: Scenario, seed: int, number: int) -> Household:
         hours=8.0 + 3.0 * lot["hours"],
         thickening_weekdays=(1, 3) if scenario.thickens else (),
     )
-    return _placed(
-        Household(Station(machine, sludge, settings), crew, routine, Prices(), Targets()), scenario, lot
-    )
+    return _placed(Household(Station(machine, sludge, settings), crew, routine, Prices(), Targets()), scenario, lot)
 
 
-_DRAWN = ["width", "load", "pressure", "start", "hours", "solids", "dose", "steep", "resistance", "compress", "equilibrium", "beta", "coefficient", "creep", "yield", "loss", "belt", "seal", "water", "rewet", "film", "wedge", "tank", "tension", "place", "wash"]
+_DRAWN = [
+    "width",
+    "load",
+    "pressure",
+    "start",
+    "hours",
+    "solids",
+    "dose",
+    "steep",
+    "resistance",
+    "compress",
+    "equilibrium",
+    "beta",
+    "coefficient",
+    "creep",
+    "yield",
+    "loss",
+    "belt",
+    "seal",
+    "water",
+    "rewet",
+    "film",
+    "wedge",
+    "tank",
+    "tension",
+    "place",
+    "wash",
+]
 
 
 def _between(low: float, high: float, lot: float) -> float:

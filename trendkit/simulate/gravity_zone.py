@@ -1,8 +1,9 @@
 """The gravity zone: a flocculated layer drains through its own cake and through the belt under its own head.
 
 Falling-head filtration with cake and medium resistance (textbook filtration theory):
-``t = (mu Rm / rho g) ln(1/x) + (mu alpha c h0 / rho g) (ln(1/x) - (1 - x))`` with x the share of the depth left.
-Depth and time both go as one over belt speed, so the cake term does not depend on the speed; the belt term does.
+``t = (mu Rm / rho g) ln(1/x) + (mu alpha c h0 / rho g) (ln(1/x) - (1 - x))`` with x the share of the depth
+left. Depth and time both go as one over belt speed, so the cake term does not depend on the speed; the belt
+term does.
 """
 
 from __future__ import annotations
@@ -50,8 +51,8 @@ def viscosity_pa_s(temperature_degc: Array) -> Array:
 def depth_left(time_s: Array, belt_s: Array, cake_s: Array) -> Array:
     """Return the share x of a layer's depth that is left after `time_s` of draining.
 
-    `belt_s` is ``mu Rm / rho g`` and `cake_s` is ``mu alpha c h0 / rho g``. Newton's method on ``ln(1/x)`` from a
-    start above the root; the equation is convex there, so every step stays on its side.
+    `belt_s` is ``mu Rm / rho g`` and `cake_s` is ``mu alpha c h0 / rho g``. Newton's method on ``ln(1/x)``
+    from a start above the root; the equation is convex there, so every step stays on its side.
 
     Examples
     --------
@@ -72,8 +73,8 @@ def drain(stretch: Stretch, floc: Array, station: Station) -> Drained:
     """Return how stretches of conditioned sludge leave the gravity zone.
 
     Weak floc multiplies the cake's resistance and lets solids through; a heavier layer packs denser but also
-    presses itself drier (self-weight); a layer deeper than the seals can hold spills, and well before that its
-    pond runs along into the wedge.
+    presses itself drier (self-weight); a layer deeper than the seals can hold spills, and well before that
+    its pond runs along into the wedge.
     """
     machine, sludge = station.machine, station.sludge
     solids_in, water_in = stretch.feed_solids_kg_h + stretch.active_kg_h, stretch.water_kg_h
@@ -98,9 +99,7 @@ def _above(depth_mm: Array, limit_mm: float, softness: float) -> Array:
     return np.asarray((depth_mm - limit_mm) / (softness * limit_mm))
 
 
-def _layer_solids(
-    stretch: Stretch, solids_kg_m3: Array, floc: Array, station: Station
-) -> tuple[Array, Array]:
+def _layer_solids(stretch: Stretch, solids_kg_m3: Array, floc: Array, station: Station) -> tuple[Array, Array]:
     """Return the solids fraction a layer drains to, and its depth at the probe [mm]."""
     machine, sludge = station.machine, station.sludge
     depth_m = stretch.volume_m3_h / (machine.belt_width_m * stretch.gravity_belt_m_min * 60.0)
@@ -113,6 +112,7 @@ def _layer_solids(
     solids_in = solids_kg_m3 / 1000.0
     drained = solids_in / depth_left(stretch.gravity_s, belt_s, cake_s)
     most = sludge.self_weight_solids * weight**sludge.self_weight_power * (0.6 + 0.4 * floc)
-    # A smooth lesser of the two: far from the self-weight limit the layer follows drainage, near it the limit.
+    # A smooth lesser of the two: far from the self-weight limit the layer follows drainage, near it the
+    # limit.
     reached = np.maximum((drained**-4 + most**-4) ** -0.25, solids_in)
     return reached, depth_m * depth_left(stretch.gravity_s / 2.0, belt_s, cake_s) * 1000.0

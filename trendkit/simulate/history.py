@@ -1,8 +1,9 @@
 """One press through time: parcels of feed carried along, pressed, and put back on the wall clock without loss.
 
-Comes in: drivers on a regular grid. Goes out: `History`, wall-clock arrays of shape (n,) in SI units, noise-free.
-Each step's feed is one parcel. What it meets on its way decides where its solids and water go; running totals over
-pumped volume then say how much of each leaves the press in every step, so the balances close exactly.
+Comes in: drivers on a regular grid. Goes out: `History`, wall-clock arrays of shape (n,) in SI units,
+noise-free. Each step's feed is one parcel. What it meets on its way decides where its solids and water go;
+running totals over pumped volume then say how much of each leaves the press in every step, so the balances
+close exactly.
 """
 
 from __future__ import annotations
@@ -109,14 +110,12 @@ def _dose_ratio(now: Acting, feed: Feed, sludge: Sludge) -> Array:
     return dose / (sludge.optimum_dose_kg_t * feed.optimum_factor)
 
 
-def _met_by(
-    parcels: Steps, grid: Grid, drivers: Drivers, now: Acting, fouling: Array, way: Travel
-) -> Stretch:
+def _met_by(parcels: Steps, grid: Grid, drivers: Drivers, now: Acting, fouling: Array, way: Travel) -> Stretch:
     """Return what each parcel meets in the tank, the gravity zone and the pressure zone.
 
     A parcel still on its way at the end meets what acts when it is fed; it leaves nothing on the record.
     """
-    into_gravity, into_pressure, out = way.onward((parcels + 0.5) * grid.step_s)
+    into_gravity, into_pressure, out = way.onward(grid.middle_of(parcels))
 
     def met(series: Array, second: Array) -> Array:
         has_come = np.isfinite(second)
@@ -189,7 +188,7 @@ def _on_the_wall_clock(
 
     def seen(values: Array, place: tuple[float, float], sign_of_life: str) -> Array:
         """Return a property of the parcel found at `place` in each step, NaN where no sludge passes."""
-        middle = way.volume_at((np.arange(grid.n) + 0.5) * grid.step_s, *place)
+        middle = way.volume_at(grid.middles, *place)
         step = np.clip(np.searchsorted(way.pumped_m3, middle) - 1, 0, grid.n - 1)
         per_step = np.full(grid.n, np.nan)
         per_step[parcels] = values

@@ -1,7 +1,8 @@
 """What truly happened: each event measured against the same press on the same days without it.
 
-Comes in: the true tables with and without events. Goes out: the upset ledger with the contract's columns. Every
-event is judged by what it did, not by what was intended: one that moved no sign past the first severity is no upset.
+Comes in: the true tables with and without events. Goes out: the upset ledger with the contract's columns.
+Every event is judged by what it did, not by what was intended: one that moved no sign past the first severity
+is no upset.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from trendkit.simulate.disturbances import STOPS_MIN, Event
@@ -18,7 +20,10 @@ from trendkit.simulate.machine import Prices
 from trendkit.simulate.operation import Grid
 from trendkit.simulate.randomness import Array
 
-COLUMNS = ["press", "run", "start", "effect_start", "detected_at", "end", "kind", "kinds", "severity", "first_sign", "cause", "causes", "evidence", "lost_dry_solids_kg", "extra_cost"]
+COLUMNS = (
+    *("press", "run", "start", "effect_start", "detected_at", "end", "kind", "kinds", "severity", "first_sign"),
+    *("cause", "causes", "evidence", "lost_dry_solids_kg", "extra_cost"),
+)
 STEADY_AGAIN_MIN = 15
 
 
@@ -31,37 +36,48 @@ class Sign:
     role: str
     direction: int  # 1 up, -1 down, 0 either
     steps: tuple[float, float, float]
+    needs: tuple[str, ...]  # roles that must be metered for it to be seen
     is_points: bool = False
+
+    @property
+    def is_of_one_meter(self) -> bool:
+        """True for what a single meter shows; such signs can come first, a figure's are second-hand."""
+        return len(self.needs) == 1
 
     def beyond(self, disturbed: Array, undisturbed: Array) -> Array:
         """Return how far the sign is out, in points or percent; NaN where either is missing."""
         gap = disturbed - undisturbed
         if not self.is_points:
-            gap = np.divide(
-                100.0 * gap, undisturbed, out=np.full(len(gap), np.nan), where=np.abs(undisturbed) > 1e-9
-            )
+            nothing = np.full(len(gap), np.nan)
+            gap = np.divide(100.0 * gap, undisturbed, out=nothing, where=np.abs(undisturbed) > 1e-9)
         return np.abs(gap) if self.direction == 0 else gap * self.direction
 
 
+def _own(kind: str, column: str, role: str, direction: int, steps: tuple[float, float, float]) -> Sign:
+    return Sign(kind, column, role, direction, steps, (role,), is_points=column == "cake_solids_pct")
+
+
+SPEED, WASH, PASSING = (8.0, 15.0, 30.0), (15.0, 30.0, 60.0), (10.0, 20.0, 40.0)
 # Order is the contract's: the first kind that applies names the event. Steps: contract, section 3.
 SIGNS = (
-    Sign("wet_cake", "cake_solids_pct", "cake_solids", -1, (1.0, 2.0, 4.0), is_points=True),
-    Sign("low_capture", "capture_pct", "filtrate_solids", -1, (1.5, 4.0, 8.0), is_points=True),
-    Sign("ponding", "gravity_zone_depth_mm", "gravity_zone_depth", 1, (20.0, 40.0, 80.0)),
-    Sign("overload", "solids_loading_kg_h_m", "feed_flow", 1, (5.0, 15.0, 30.0)),
-    Sign("overload", "hydraulic_loading_m3_h_m", "feed_flow", 1, (5.0, 15.0, 30.0)),
-    Sign("dose_off", "polymer_dose_kg_t", "polymer_flow", 0, (15.0, 30.0, 60.0)),
-    Sign("feed_swing", "feed_solids_pct", "feed_solids", 0, (15.0, 30.0, 50.0)),
-    Sign("belt_speed_off", "gravity_belt_speed_m_min", "gravity_belt_speed", 0, (8.0, 15.0, 30.0)),
-    Sign("belt_speed_off", "pressure_belt_speed_m_min", "pressure_belt_speed", 0, (8.0, 15.0, 30.0)),
-    Sign("washwater_low", "washwater_flow_m3_h", "washwater_flow", -1, (15.0, 30.0, 60.0)),
-    Sign("washwater_low", "washwater_pressure_kpa", "washwater_pressure", -1, (15.0, 30.0, 60.0)),
-    Sign("tension_low", "belt_tension_kn_m", "belt_tension", -1, (10.0, 20.0, 40.0)),
-    Sign("", "polymer_strength_pct", "polymer_strength", 0, (15.0, 30.0, 60.0)),
-    Sign("", "dilution_water_flow_m3_h", "dilution_water_flow", 0, (15.0, 30.0, 60.0)),
-    Sign("", "polymer_flow_l_h", "polymer_flow", 0, (15.0, 30.0, 60.0)),
-    Sign("", "feed_temperature_degc", "feed_temperature", 0, (6.0, 12.0, 24.0)),
-    Sign("", "pressure_drive_load_pct", "pressure_drive_load", 0, (10.0, 20.0, 40.0)),
+    _own("wet_cake", "cake_solids_pct", "cake_solids", -1, (1.0, 2.0, 4.0)),
+    Sign("low_capture", "capture_pct", "filtrate_solids", -1, (1.5, 4.0, 8.0), ("filtrate_solids",), is_points=True),
+    _own("ponding", "gravity_zone_depth_mm", "gravity_zone_depth", 1, (20.0, 40.0, 80.0)),
+    Sign("overload", "solids_loading_kg_h_m", "feed_flow", 1, (5.0, 15.0, 30.0), ("feed_flow", "feed_solids")),
+    _own("overload", "hydraulic_loading_m3_h_m", "feed_flow", 1, (5.0, 15.0, 30.0)),
+    Sign("dose_off", "polymer_dose_kg_t", "polymer_flow", 0, WASH, ("polymer_flow", "feed_flow", "feed_solids")),
+    _own("feed_swing", "feed_solids_pct", "feed_solids", 0, (15.0, 30.0, 50.0)),
+    _own("belt_speed_off", "gravity_belt_speed_m_min", "gravity_belt_speed", 0, SPEED),
+    _own("belt_speed_off", "pressure_belt_speed_m_min", "pressure_belt_speed", 0, SPEED),
+    _own("washwater_low", "washwater_flow_m3_h", "washwater_flow", -1, WASH),
+    _own("washwater_low", "washwater_pressure_kpa", "washwater_pressure", -1, WASH),
+    _own("tension_low", "belt_tension_kn_m", "belt_tension", -1, (10.0, 20.0, 40.0)),
+    _own("", "polymer_strength_pct", "polymer_strength", 0, WASH),
+    _own("", "dilution_water_flow_m3_h", "dilution_water_flow", 0, WASH),
+    _own("", "polymer_flow_l_h", "polymer_flow", 0, WASH),
+    _own("", "feed_flow_m3_h", "feed_flow", 0, (10.0, 20.0, 40.0)),
+    _own("", "feed_temperature_degc", "feed_temperature", 0, (6.0, 12.0, 24.0)),
+    _own("", "pressure_drive_load_pct", "pressure_drive_load", 0, PASSING),
 )
 STOP_STEPS_MIN = (5.0, 20.0, 60.0)
 # The role an event moves first by its nature; it wins when several signs leave their band in the same minute.
@@ -106,7 +122,7 @@ def measured_upsets(
             )
         else:
             rows.append(row)
-    extra = ["intended_severity", "ramp_min", "applied_from", "applied_until"]
+    extra = ["intended_severity", "ramp_min", "applied_from", "applied_until", "severity_by_need"]
     ledger = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
     return ledger, pd.DataFrame(others, columns=["press", "what", "why", "start", "end"])
 
@@ -160,6 +176,7 @@ def _stop(event: Event, with_it: pd.DataFrame) -> dict[str, object] | None:
         "severity": severity,
         "first_sign": "belt_trip" if is_trip else "running",
         "evidence": f"the press stood still for {stopped_min:.0f} min",
+        "severity_by_need": json.dumps({"": severity}),
     }
 
 
@@ -170,45 +187,42 @@ def _signs(event: Event, with_it: pd.DataFrame, without: pd.DataFrame) -> dict[s
         gap = sign.beyond(with_it[sign.column].to_numpy(float), without[sign.column].to_numpy(float))
         out[sign] = np.where(both, gap, np.nan)
     worst = {sign: _worst_quarter_hour(gap) for sign, gap in out.items()}
-    severity = max(
-        (sum(worst[sign] >= step for step in sign.steps) for sign in SIGNS if sign.kind), default=0
-    )
-    if severity == 0:
+    reached = {sign: sum(worst[sign] >= step for step in sign.steps) for sign in SIGNS if sign.kind}
+    if not any(reached.values()):
         return None
-    kinds = list(dict.fromkeys(sign.kind for sign in SIGNS if sign.kind and worst[sign] >= sign.steps[0]))
-    left = {
-        sign: _first(gap > 0.5 * sign.steps[0])
-        for sign, gap in out.items()
-        if worst[sign] >= 0.5 * sign.steps[0]
-    }
-    earliest = min(left.values())
-    soonest = [sign for sign, minute in left.items() if minute <= earliest + 1]
-    own = [sign for sign in soonest if sign.role == FIRST_ROLE[event.cause]]
-    sign = (own or soonest)[0]
-    effects = [left[each] for each in left if each.kind in ("wet_cake", "low_capture")]
-    told = [
-        _first(_trailing_mean(out[each]) >= each.steps[0])
-        for each in out
-        if each.kind and worst[each] >= each.steps[0]
-    ]
+    told = {sign: _first(_trailing_mean(out[sign]) >= sign.steps[0]) for sign in reached if reached[sign]}
+    left = {sign: _first(gap > 0.5 * sign.steps[0]) for sign, gap in out.items() if worst[sign] >= 0.5 * sign.steps[0]}
+    first = _first_sign(event, left)
+    effects = [left[sign] for sign in left if sign.kind in ("wet_cake", "low_capture")]
     index = with_it.index
-    back = max(_last_out(out[each], 0.5 * each.steps[0]) for each in left)
-    evidence = "; ".join(
-        f"{each.column} {worst[each]:.1f} {'points' if each.is_points else '%'} out"
-        for each in SIGNS
-        if worst[each] >= each.steps[0]
-    )
+    back = max(_last_out(out[sign], 0.5 * sign.steps[0]) for sign in left)
+    evidence = [
+        f"{sign.column} {worst[sign]:.1f} {'points' if sign.is_points else '%'} out"
+        for sign in SIGNS
+        if worst[sign] >= sign.steps[0]
+    ]
+    kinds = list(dict.fromkeys(sign.kind for sign in told))
     return {
-        "start": index[earliest],
+        "start": index[left[first]],
         "effect_start": index[min(effects)] if effects else pd.NaT,
-        "detected_at": index[min(told)],
+        "detected_at": index[min(told.values())],
         "end": index[min(back + STEADY_AGAIN_MIN, len(index) - 1)] + pd.Timedelta(minutes=1),
         "kind": kinds[0],
         "kinds": json.dumps(kinds),
-        "severity": severity,
-        "first_sign": sign.role,
-        "evidence": evidence,
+        "severity": max(reached.values()),
+        "first_sign": first.role,
+        "evidence": "; ".join(evidence),
+        "severity_by_need": json.dumps({" ".join(sign.needs): n for sign, n in reached.items() if n}),
     }
+
+
+def _first_sign(event: Event, left: dict[Sign, int]) -> Sign:
+    """Return the sign of a single meter that left its band first; the event's own wins a tie of a minute."""
+    direct = {sign: minute for sign, minute in left.items() if sign.is_of_one_meter} or left
+    earliest = min(direct.values())
+    soonest = [sign for sign, minute in direct.items() if minute <= earliest + 1]
+    own = [sign for sign in soonest if sign.role == FIRST_ROLE[event.cause]]
+    return (own or soonest)[0]
 
 
 def _trailing_mean(gap: Array, minutes: int = STEADY_AGAIN_MIN) -> Array:
@@ -221,7 +235,7 @@ def _worst_quarter_hour(gap: Array) -> float:
     return float(np.nanmax(means)) if np.isfinite(means).any() else 0.0
 
 
-def _first(mask: np.ndarray) -> int:
+def _first(mask: npt.NDArray[np.bool_]) -> int:
     return int(np.argmax(mask)) if mask.any() else len(mask) - 1
 
 

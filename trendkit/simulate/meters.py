@@ -1,6 +1,7 @@
-"""The meters of a plant: tag names, units, noise, resolution and calibration error, as people buy and tag them.
+"""The meters of a plant: tag names, units, noise, resolution and calibration error.
 
-Comes in: true roles on the simulator's steps. Goes out: readings in each tag's own unit at the export's times.
+Comes in: true roles on the simulator's steps. Goes out: readings in each tag's own unit at the export's
+times.
 """
 
 from __future__ import annotations
@@ -16,11 +17,12 @@ from trendkit.simulate.randomness import Array, wandering
 
 Kind = Literal["analog", "step", "counter", "state"]
 Units = Literal["si", "us"]
+MeasuredBy = Literal["drive", "belt"]
 
 
 @dataclass(frozen=True)
 class Meter:
-    """One tag: how a true value of its role becomes a reading. ``reading = true * factor + offset`` in `unit`."""
+    """One tag: how a true value of its role becomes a reading, ``true * factor + offset`` in `unit`."""
 
     role: str
     tag: str
@@ -36,7 +38,7 @@ class Meter:
     range: tuple[float, float] | None = None  # in `unit`
     scale: tuple[tuple[str, str], ...] = ()
     uncertainty: str = ""  # as the plant file states it
-    measured_by: str = ""
+    measured_by: MeasuredBy | None = None
 
     @property
     def resolution(self) -> float:
@@ -46,110 +48,119 @@ class Meter:
 
 @dataclass(frozen=True)
 class Readings:
-    """Readings of one meter at the export's times: numbers with NaN where empty, or texts for states."""
+    """Readings of one meter at the export's times: numbers in its unit, NaN where empty, or texts of a state."""
 
     meter: Meter
-    values: Array | None
+    numbers: Array  # empty for states
     texts: npt.NDArray[np.object_] | None = None
 
 
-# role: suffix, SI unit, US unit, US factor, US offset, decimals (SI, US), noise, noise_abs, calibration, calibration_abs
-_KINDS: dict[str, tuple[str, str, str, float, float, int, int, float, float, float, float]] = {
-    "feed_flow": ("FEED_FLOW", "m3/h", "gal/min", 4.402867539, 0.0, 2, 1, 0.006, 0.0, 0.007, 0.0),
-    "feed_solids": ("FEED_TS", "%TS", "%TS", 1.0, 0.0, 3, 3, 0.012, 0.0, 0.012, 0.0),
-    "feed_temperature": ("FEED_TEMP", "degC", "degF", 1.8, 32.0, 1, 1, 0.0, 0.1, 0.0, 0.2),
-    "filtrate_flow": ("FILT_FLOW", "m3/h", "gal/min", 4.402867539, 0.0, 2, 1, 0.008, 0.0, 0.007, 0.0),
-    "filtrate_solids": ("FILT_TSS", "mg/L", "mg/L", 1.0, 0.0, 0, 0, 0.03, 4.0, 0.03, 0.0),
-    "filtrate_turbidity": ("FILT_TURB", "NTU", "NTU", 1.0, 0.0, 0, 0, 0.03, 2.0, 0.0, 0.0),
-    "cake_solids": ("CAKE_TS", "%TS", "%TS", 1.0, 0.0, 2, 2, 0.0, 0.15, 0.0, 0.25),
-    "cake_rate": ("CAKE_RATE", "kg/h", "lb/h", 2.204622622, 0.0, 0, 0, 0.015, 5.0, 0.008, 0.0),
-    "cake_weight": ("CAKE_TOTAL", "kg", "lb", 2.204622622, 0.0, 0, 0, 0.0, 0.0, 0.008, 0.0),
-    "thickened_flow": ("THK_FLOW", "m3/h", "gal/min", 4.402867539, 0.0, 2, 1, 0.01, 0.0, 0.01, 0.0),
-    "thickened_solids": ("THK_TS", "%TS", "%TS", 1.0, 0.0, 2, 2, 0.012, 0.0, 0.015, 0.0),
-    "polymer_flow": ("POLY_FLOW", "L/h", "gal/h", 0.264172052, 0.0, 0, 1, 0.006, 0.0, 0.008, 0.0),
-    "polymer_strength": ("POLY_STRENGTH", "%", "%", 1.0, 0.0, 4, 4, 0.006, 0.0, 0.02, 0.0),
-    "dilution_water_flow": ("DIL_WATER", "m3/h", "gal/min", 4.402867539, 0.0, 2, 2, 0.01, 0.0, 0.01, 0.0),
-    "washwater_flow": ("WASH_FLOW", "m3/h", "gal/min", 4.402867539, 0.0, 2, 1, 0.008, 0.0, 0.008, 0.0),
-    "washwater_pressure": ("WASH_PRESS", "kPa", "psi", 0.1450377377, 0.0, 0, 1, 0.004, 0.0, 0.0, 4.0),
-    "gravity_belt_speed": ("GRAV_SPEED", "m/min", "ft/min", 3.280839895, 0.0, 2, 2, 0.003, 0.0, 0.004, 0.0),
-    "gravity_belt_setpoint": ("GRAV_SP", "m/min", "ft/min", 3.280839895, 0.0, 2, 2, 0.0, 0.0, 0.0, 0.0),
-    "pressure_belt_speed": ("PRES_SPEED", "m/min", "ft/min", 3.280839895, 0.0, 3, 3, 0.003, 0.0, 0.004, 0.0),
-    "pressure_belt_setpoint": ("PRES_SP", "m/min", "ft/min", 3.280839895, 0.0, 2, 2, 0.0, 0.0, 0.0, 0.0),
-    "gravity_drive_load": ("GRAV_LOAD", "%", "%", 1.0, 0.0, 1, 1, 0.012, 0.0, 0.0, 0.0),
-    "pressure_drive_load": ("PRES_LOAD", "%", "%", 1.0, 0.0, 1, 1, 0.012, 0.0, 0.0, 0.0),
-    "belt_tension": ("TENSION", "kN/m", "lbf/in", 5.710147163, 0.0, 2, 1, 0.004, 0.0, 0.01, 0.0),
-    "gravity_zone_depth": ("GRAV_LEVEL", "mm", "in", 0.03937007874, 0.0, 1, 2, 0.0, 0.7, 0.0, 0.6),
-    "feed_spreader_speed": ("SPREADER", "rpm", "rpm", 1.0, 0.0, 1, 1, 0.002, 0.0, 0.0, 0.0),
-    "mixer_speed": ("MIXER", "rpm", "rpm", 1.0, 0.0, 0, 0, 0.002, 0.0, 0.0, 0.0),
-    "power": ("POWER", "kW", "kW", 1.0, 0.0, 2, 2, 0.01, 0.0, 0.005, 0.0),
-    "energy": ("ENERGY", "kWh", "kWh", 1.0, 0.0, 1, 1, 0.0, 0.0, 0.005, 0.0),
-}  # fmt: skip
-_STATES = {"running": "RUNNING", "mode": "MODE", "belt_trip": "TRIP", "feed_source": "FEED_TANK"}
-STATED = {
-    "feed_flow": "1 % of reading",
-    "feed_solids": "1.5 % of reading",
-    "filtrate_flow": "1 % of reading",
-    "filtrate_solids": "4 % of reading",
-    "cake_solids": "0.3 %TS",
-    "cake_rate": "1 % of reading",
-    "cake_weight": "1 % of reading",
-    "polymer_flow": "1 % of reading",
-    "polymer_strength": "2 % of reading",
-    "washwater_flow": "1 % of reading",
-}
-_SPANS_SI = {  # instrument range as a multiple of an ordinary reading, in the SI unit of the role
-    "feed_flow": 2.6,
-    "filtrate_flow": 2.4,
-    "polymer_flow": 3.0,
-    "washwater_flow": 2.0,
-}
+@dataclass(frozen=True)
+class Make:
+    """What is usual for the meter of a role: tag suffix, units and decimals (SI, US), errors."""
+
+    suffix: str
+    units: tuple[str, str]
+    decimals: tuple[int, int]
+    noise: float = 0.0
+    noise_abs: float = 0.0
+    calibration: float = 0.0
+    calibration_abs: float = 0.0
+    stated: str = ""
 
 
-def full_meters(prefix: str, units: Units, thickens: bool, usual: dict[str, float]) -> tuple[Meter, ...]:
+FLOW, SPEED, SOLIDS = ("m3/h", "gal/min"), ("m/min", "ft/min"), ("%TS", "%TS")
+# US unit -> (factor, offset) from the SI unit of the role; exact definitions of gallon, pound, inch and foot
+FROM_SI = {
+    "gal/min": (1000.0 / 3.785411784 / 60.0, 0.0),
+    "gal/h": (1.0 / 3.785411784, 0.0),
+    "degF": (1.8, 32.0),
+    "lb/h": (1.0 / 0.45359237, 0.0),
+    "lb": (1.0 / 0.45359237, 0.0),
+    "psi": (1.0 / 6.894757293, 0.0),
+    "ft/min": (1.0 / 0.3048, 0.0),
+    "lbf/in": (1.0 / 0.1751268352, 0.0),
+    "in": (1.0 / 25.4, 0.0),
+}
+MAKES = {
+    "feed_flow": Make("FEED_FLOW", FLOW, (2, 1), 0.006, 0.0, 0.007, 0.0, "1 % of reading"),
+    "feed_solids": Make("FEED_TS", SOLIDS, (3, 3), 0.012, 0.0, 0.012, 0.0, "1.5 % of reading"),
+    "feed_temperature": Make("FEED_TEMP", ("degC", "degF"), (1, 1), 0.0, 0.1, 0.0, 0.2),
+    "filtrate_flow": Make("FILT_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.007, 0.0, "1 % of reading"),
+    "filtrate_solids": Make("FILT_TSS", ("mg/L", "mg/L"), (0, 0), 0.03, 4.0, 0.03, 0.0, "4 % of reading"),
+    "filtrate_turbidity": Make("FILT_TURB", ("NTU", "NTU"), (0, 0), 0.03, 2.0),
+    "cake_solids": Make("CAKE_TS", SOLIDS, (2, 2), 0.0, 0.15, 0.0, 0.25, "0.3 %TS"),
+    "cake_rate": Make("CAKE_RATE", ("kg/h", "lb/h"), (0, 0), 0.015, 5.0, 0.008, 0.0, "1 % of reading"),
+    "cake_weight": Make("CAKE_TOTAL", ("kg", "lb"), (0, 0), 0.0, 0.0, 0.008, 0.0, "1 % of reading"),
+    "thickened_flow": Make("THK_FLOW", FLOW, (2, 1), 0.01, 0.0, 0.01),
+    "thickened_solids": Make("THK_TS", SOLIDS, (2, 2), 0.012, 0.0, 0.015),
+    "polymer_flow": Make("POLY_FLOW", ("L/h", "gal/h"), (0, 1), 0.006, 0.0, 0.008, 0.0, "1 % of reading"),
+    "polymer_strength": Make("POLY_STRENGTH", ("%", "%"), (4, 4), 0.006, 0.0, 0.02, 0.0, "2 % of reading"),
+    "dilution_water_flow": Make("DIL_WATER", FLOW, (2, 2), 0.01, 0.0, 0.01),
+    "washwater_flow": Make("WASH_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.008, 0.0, "1 % of reading"),
+    "washwater_pressure": Make("WASH_PRESS", ("kPa", "psi"), (0, 1), 0.004, 0.0, 0.0, 4.0),
+    "gravity_belt_speed": Make("GRAV_SPEED", SPEED, (2, 2), 0.003, 0.0, 0.004),
+    "gravity_belt_setpoint": Make("GRAV_SP", SPEED, (2, 2)),
+    "pressure_belt_speed": Make("PRES_SPEED", SPEED, (3, 3), 0.003, 0.0, 0.004),
+    "pressure_belt_setpoint": Make("PRES_SP", SPEED, (2, 2)),
+    "gravity_drive_load": Make("GRAV_LOAD", ("%", "%"), (1, 1), 0.012),
+    "pressure_drive_load": Make("PRES_LOAD", ("%", "%"), (1, 1), 0.012),
+    "belt_tension": Make("TENSION", ("kN/m", "lbf/in"), (2, 1), 0.004, 0.0, 0.01),
+    "gravity_zone_depth": Make("GRAV_LEVEL", ("mm", "in"), (1, 2), 0.0, 0.7, 0.0, 0.6),
+    "feed_spreader_speed": Make("SPREADER", ("rpm", "rpm"), (1, 1), 0.002),
+    "mixer_speed": Make("MIXER", ("rpm", "rpm"), (0, 0), 0.002),
+    "power": Make("POWER", ("kW", "kW"), (2, 2), 0.01, 0.0, 0.005),
+    "energy": Make("ENERGY", ("kWh", "kWh"), (1, 1), 0.0, 0.0, 0.005),
+}
+STATES = {"running": "RUNNING", "mode": "MODE", "belt_trip": "TRIP", "feed_source": "FEED_TANK"}
+COUNTERS = ("cake_weight", "energy")
+SPANS = {"feed_flow": 2.6, "filtrate_flow": 2.4, "polymer_flow": 3.0, "washwater_flow": 2.0}  # x usual reading
+
+
+def _made(
+    role: str, prefix: str, units: Units, usual: float | None = None, measured_by: MeasuredBy | None = None
+) -> Meter:
+    """Return the meter usual for a role; `usual` is its ordinary reading (SI), which sets its range."""
+    make, is_us = MAKES[role], int(units == "us")
+    unit = make.units[is_us]
+    factor, offset = FROM_SI.get(unit, (1.0, 0.0))
+    top = usual * SPANS[role] * factor if usual is not None and role in SPANS else None
+    kind: Kind = "step" if role.endswith("setpoint") else "counter" if role in COUNTERS else "analog"
+    return Meter(
+        role=role,
+        tag=f"{prefix}_{make.suffix}",
+        unit=unit,
+        kind=kind,
+        factor=factor,
+        offset=offset,
+        decimals=make.decimals[is_us],
+        noise=make.noise,
+        noise_abs=make.noise_abs,
+        calibration=make.calibration,
+        calibration_abs=make.calibration_abs,
+        range=(0.0, float(np.ceil(top / 10.0) * 10.0)) if top else None,
+        uncertainty=make.stated,
+        measured_by=measured_by if role.endswith("belt_speed") else None,
+    )
+
+
+def full_meters(
+    prefix: str, units: Units, thickens: bool, usual: dict[str, float], measured_by: MeasuredBy = "drive"
+) -> tuple[Meter, ...]:
     """Return every meter of a fully metered press, tags named `prefix`_..., in SI or US units.
 
     `usual` gives ordinary readings (SI) of the flows, from which instrument ranges follow.
     """
-    meters = []
-    for role, row in _KINDS.items():
-        if role.startswith("thickened") and not thickens:
-            continue
-        meters.append(_meter(role, row, prefix, units, usual.get(role)))
-    meters += [Meter(role, f"{prefix}_{suffix}", "", "state") for role, suffix in _STATES.items()]
-    return tuple(meter for meter in meters if thickens or meter.role != "mode")
-
-
-def _meter(role: str, row: tuple, prefix: str, units: Units, usual: float | None) -> Meter:
-    suffix, si_unit, us_unit, factor, offset, si_decimals, us_decimals, *errors = row
-    noise, noise_abs, calibration, calibration_abs = errors
-    is_us = units == "us"
-    top = usual * _SPANS_SI[role] * (factor if is_us else 1.0) if usual and role in _SPANS_SI else None
-    kind: Kind = (
-        "step" if role.endswith("setpoint") else "counter" if role in ("cake_weight", "energy") else "analog"
-    )
-    return Meter(
-        role=role,
-        tag=f"{prefix}_{suffix}",
-        unit=us_unit if is_us else si_unit,
-        kind=kind,
-        factor=factor if is_us else 1.0,
-        offset=offset if is_us else 0.0,
-        decimals=us_decimals if is_us else si_decimals,
-        noise=noise,
-        noise_abs=noise_abs,
-        calibration=calibration,
-        calibration_abs=calibration_abs,
-        range=(0.0, float(np.ceil(top / 10.0) * 10.0)) if top else None,
-        uncertainty=STATED.get(role, ""),
-        measured_by="drive" if role.endswith("belt_speed") else "",
-    )
+    roles = [role for role in MAKES if thickens or not role.startswith("thickened")]
+    numbers = [_made(role, prefix, units, usual.get(role), measured_by) for role in roles]
+    states = [Meter(role, f"{prefix}_{suffix}", "", "state") for role, suffix in STATES.items()]
+    return tuple(meter for meter in (*numbers, *states) if thickens or meter.role != "mode")
 
 
 def bare_meters(
     prefix: str, units: Units, polymer_full_l_h: float, gravity_full_m_min: float, pressure_full_m_min: float
 ) -> tuple[Meter, ...]:
     """Return the few meters of a bare press: feed flow, polymer pump speed in %, belt drives in Hz."""
-    feed = _meter("feed_flow", _KINDS["feed_flow"], prefix, units, None)
     pump = Meter(
         "polymer_flow",
         f"{prefix}_POLY_PCT",
@@ -161,35 +172,31 @@ def bare_meters(
         scale=(("0 %", "0 L/h"), ("100 %", f"{polymer_full_l_h:g} L/h")),
         uncertainty="3 % of reading",
     )
-    drives = []
-    for belt, short, full in (
-        ("gravity", "GRAV", gravity_full_m_min),
-        ("pressure", "PRES", pressure_full_m_min),
-    ):
-        drives.append(
-            Meter(
-                f"{belt}_belt_speed",
-                f"{prefix}_{short}_DRIVE_HZ",
-                "Hz",
-                factor=60.0 / full,
-                decimals=2,
-                noise=0.002,
-                calibration=0.005,
-                scale=(("0 Hz", "0 m/min"), ("60 Hz", f"{full:g} m/min")),
-                measured_by="drive",
-            )
+    drives = (
+        Meter(
+            f"{belt}_belt_speed",
+            f"{prefix}_{short}_DRIVE_HZ",
+            "Hz",
+            factor=60.0 / full,
+            decimals=2,
+            noise=0.002,
+            calibration=0.005,
+            scale=(("0 Hz", "0 m/min"), ("60 Hz", f"{full:g} m/min")),
+            measured_by="drive",
         )
-    return (feed, pump, *drives)
+        for belt, short, full in (("gravity", "GRAV", gravity_full_m_min), ("pressure", "PRES", pressure_full_m_min))
+    )
+    return (_made("feed_flow", prefix, units), pump, *drives)
 
 
-def true_readings(meter: Meter, roles: dict[str, Array], steps: Array, step_s: float) -> Array:
-    """Return what a perfect meter would say at the given steps, in the role's SI unit (counters: running total)."""
+def true_readings(meter: Meter, roles: dict[str, Array], steps: npt.NDArray[np.int64], step_s: float) -> Array:
+    """Return what a perfect meter says at the given steps, in the role's SI unit (counters: running total)."""
     if meter.kind == "counter":
         rate = roles["cake_rate"] if meter.role == "cake_weight" else roles["power"]
-        running = np.concatenate([[0.0], np.cumsum(np.nan_to_num(rate) * step_s / 3600.0)])
-        result: Array = running[steps.astype(int)]
-        return result
-    return roles[meter.role][steps.astype(int)]
+        running: Array = np.concatenate([[0.0], np.cumsum(np.nan_to_num(rate) * step_s / 3600.0)])
+        return running[steps]
+    place = "/drive" if meter.measured_by == "drive" else ""
+    return roles[meter.role + place][steps]
 
 
 def read_meter(meter: Meter, true_si: Array, every_s: float, streams: Streams) -> Array:
@@ -205,17 +212,10 @@ def read_meter(meter: Meter, true_si: Array, every_s: float, streams: Streams) -
     error = (0.85 * white + 0.5 * slow) * (meter.noise * np.abs(true_si) + meter.noise_abs)
     is_on = np.abs(true_si) > 1e-9
     reading = true_si * gain + np.where(is_on, shift + error, 0.0)
-    result: Array = np.round(np.maximum(reading, 0.0) * meter.factor + meter.offset, meter.decimals)
-    return result
+    return np.round(np.maximum(reading, 0.0) * meter.factor + meter.offset, meter.decimals)
 
 
-def state_texts(
-    meter: Meter, roles: dict[str, Array], mode: Array, source: Array, steps: Array
-) -> npt.NDArray:
-    """Return the texts of a state tag at the given steps."""
-    here = steps.astype(int)
-    if meter.role == "mode":
-        return np.where(mode[here] > 1.5, "thickening", "dewatering").astype(object)
-    if meter.role == "feed_source":
-        return np.where(source[here] > 1.5, "TANK2", "TANK1").astype(object)
-    return np.where(roles[meter.role][here] > 0.5, "1", "0").astype(object)
+def state_texts(role: str, is_on: Array) -> npt.NDArray[np.object_]:
+    """Return the texts of a state tag; `is_on` is 1.0 for on, thickening, or the second tank."""
+    off, on = {"mode": ("dewatering", "thickening"), "feed_source": ("TANK1", "TANK2")}.get(role, ("0", "1"))
+    return np.where(is_on > 0.5, on, off).astype(object)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from trendkit.simulate.randomness import Array
@@ -57,6 +58,15 @@ class Grid:
         """Edges of the steps in seconds from `start_utc`, shape (n + 1,)."""
         return np.arange(self.n + 1, dtype=np.float64) * self.step_s
 
+    def middle_of(self, steps: npt.NDArray[np.int64]) -> Array:
+        """Return the middle of the given steps in seconds from `start_utc`."""
+        return (steps.astype(np.float64) + 0.5) * self.step_s
+
+    @property
+    def middles(self) -> Array:
+        """Middle of each step in seconds from `start_utc`, shape (n,)."""
+        return self.middle_of(np.arange(self.n))
+
     def local_second(self, day: date, hour: float) -> float:
         """Return the seconds from the start to `hour` o'clock plant time on `day`."""
         wall = pd.Timestamp(day) + pd.Timedelta(hours=int(hour), minutes=round((hour % 1.0) * 60.0))
@@ -86,9 +96,7 @@ class Timeline:
     is_tripped: Array
 
 
-def plan_runs(
-    grid: Grid, first_day: date, days: int, routine: Routine, rng: np.random.Generator
-) -> tuple[Run, ...]:
+def plan_runs(grid: Grid, first_day: date, days: int, routine: Routine, rng: np.random.Generator) -> tuple[Run, ...]:
     """Return the runs of `days` plant days, in order; starts and ends vary by some minutes as crews do."""
     runs = []
     for number in range(days):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +27,6 @@ class Operated:
 
     phase: Codes
     run: Codes
-    run_start_step: Codes  # per run
     fed_s: Array
     is_thickening: npt.NDArray[np.bool_]
 
@@ -44,22 +44,21 @@ def stretches(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True))
 
 
-def _runs(is_moving: npt.NDArray[np.bool_], mode: Array, step_s: float) -> tuple[Codes, Codes]:
+def _runs(is_moving: npt.NDArray[np.bool_], mode: Array, step_s: float) -> Codes:
     run = np.full(len(is_moving), -1, dtype=np.int64)
-    starts: list[int] = []
-    last_end, last_mode = -(10**9), 0.0
+    number, last_end, last_mode = -1, -(10**9), 0.0
     for first, end in stretches(is_moving):
         # A mode change inside an unbroken stretch of moving begins a new run there.
         cuts = [first, *(first + 1 + np.flatnonzero(np.diff(mode[first:end]) != 0.0)).tolist(), end]
-        for begin, stop in zip(cuts[:-1], cuts[1:], strict=True):
+        for begin, stop in pairwise(cuts):
             stood_s = (begin - last_end) * step_s
             if stood_s >= RUN_ENDS_AFTER_S or mode[begin] != last_mode:
-                starts.append(begin)
+                number += 1
             else:
-                run[last_end:begin] = len(starts) - 1
-            run[begin:stop] = len(starts) - 1
+                run[last_end:begin] = number
+            run[begin:stop] = number
             last_end, last_mode = stop, float(mode[begin])
-    return run, np.array(starts, dtype=np.int64)
+    return run
 
 
 def operated(history: History, machine: Machine) -> Operated:
@@ -70,25 +69,24 @@ def operated(history: History, machine: Machine) -> Operated:
     for first, end in stretches(~is_fed):
         if first > 0 and end < grid.n and (end - first) * grid.step_s <= DIP_S:
             is_fed[first:end] = True
-    run, starts = _runs(is_moving, line.mode, grid.step_s)
+    run = _runs(is_moving, line.mode, grid.step_s)
     is_thickening = line.mode == float(THICKENING)
-    middle = (np.arange(grid.n) + 0.5) * grid.step_s
     way = history.travel
-    pressed = way.fed_at(way.volume_at(middle, 1.0, 1.0))
-    drained = way.fed_at(way.volume_at(middle, 1.0, 0.0))
+    pressed = way.fed_at(way.volume_at(grid.middles, 1.0, 1.0))
+    drained = way.fed_at(way.volume_at(grid.middles, 1.0, 0.0))
     fed = np.where(is_thickening, drained, pressed)
 
     phase = np.where(is_moving, STARTING, STOPPED).astype(np.int64)
     for first, end in stretches(is_fed):
         # A new run, or belts that stood still, begin the feeding anew.
         cuts = [first, *(first + 1 + np.flatnonzero(np.diff(run[first:end]) != 0)).tolist(), end]
-        for begin, stop in zip(cuts[:-1], cuts[1:], strict=True):
+        for begin, stop in pairwise(cuts):
             inside = slice(begin, stop)
             through = np.nan_to_num(fed[inside], nan=-1.0) >= begin * grid.step_s
             phase[inside] = np.where(is_moving[inside], np.where(through, PRESSING, STARTING), STOPPED)
     _mark_idle(phase, is_moving & ~is_fed, is_fed, run, grid.step_s)
     comes_off = history.amounts_kg["cake_solids"] + history.amounts_kg["thickened_solids"] > 0.0
-    return Operated(phase, run, starts, np.where(comes_off, fed, np.nan), is_thickening)
+    return Operated(phase, run, np.where(comes_off, fed, np.nan), is_thickening)
 
 
 def _mark_idle(

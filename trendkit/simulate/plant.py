@@ -1,6 +1,7 @@
 """One invented press lived through: schedule, feed, crew, events and the press itself, with and without the events.
 
-Comes in: a household and a time grid. Goes out: `Lived`, the histories and true tables the files are written from.
+Comes in: a household and a time grid. Goes out: `Lived`, the histories and true tables the files are written
+from.
 """
 
 from __future__ import annotations
@@ -71,9 +72,7 @@ def live(life: Life, events: Sequence[Event]) -> History:
     feed = disturbed_feed(life.feed, extra)
     seen_fouling = np.full(grid.n, 0.4)
     for attempt in range(2 if household.crew.speed_habit == "confounded" else 1):
-        setpoints = crew_setpoints(
-            grid, timeline.runs, feed, seen_fouling, household.crew, station, life.streams
-        )
+        setpoints = crew_setpoints(grid, timeline.runs, feed, seen_fouling, household.crew, station, life.streams)
         drivers = draw_drivers(grid, timeline, feed, setpoints, extra)
         history = run_press(grid, drivers, station, life.streams)
         if attempt == 0:

@@ -27,12 +27,17 @@ def plant_text(
     display_units: str,
     presses: Iterable[PressText],
     prices: Prices,
+    sources: Iterable[tuple[str, str, float]] = (),
     shifts: tuple[tuple[str, str, str], ...] = (("day", "06:00", "18:00"), ("night", "18:00", "06:00")),
     excludes: tuple[tuple[str, str, str, str], ...] = (),
     lab_uncertainty: dict[str, str] | None = None,
     lead: str = "# An invented plant; every number in it is made up.",
 ) -> str:
-    """Return the text of a plant file; `excludes` are (from, to, press, reason) in plant time."""
+    """Return the text of a plant file.
+
+    `shifts` are (name, from, to), `sources` (files, zone, seconds to add), `excludes` (from, to, press,
+    reason).
+    """
     lines = [
         lead,
         "[plant]",
@@ -41,6 +46,8 @@ def plant_text(
         f'display_units = "{display_units}"',
         "",
     ]
+    for files, zone, added_s in sources:
+        lines += ["[[source]]", f'files = "{files}"', f'timezone = "{zone}"', f'shift_clock = "{added_s:g}s"', ""]
     for shift, begins, ends in shifts:
         lines += ["[[shift]]", f'name = "{shift}"', f'from = "{begins}"', f'to = "{ends}"', ""]
     lines += _costs(prices)

@@ -1,13 +1,15 @@
 """The pressure zone: free water out in the wedge, then consolidation roll by roll, then rewetting and release.
 
-Surface pressure on a roll is belt tension over roll radius (static membrane relation). Consolidation follows the
-one-dimensional diffusion form of Terzaghi and Shirato, ``U = 1 - exp(-t / tau)``, with two draining faces:
-``tau = 4 w^2 / (pi^2 i^2 Ce)``, i = 2, w the solids volume per belt area; equilibrium ``C_eq = C_ref (p/p_ref)^beta``.
+Surface pressure on a roll is belt tension over roll radius (static membrane relation). Consolidation follows
+the one-dimensional diffusion form of Terzaghi and Shirato, ``U = 1 - exp(-t / tau)``, with two draining
+faces: ``tau = 4 w^2 / (pi^2 i^2 Ce)``, i = 2, w the solids volume per belt area; equilibrium ``C_eq = C_ref
+(p/p_ref)^beta``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -51,7 +53,8 @@ def roll_pressure_kpa(tension_kn_m: Array, radius_m: float) -> Array:
 def wedge_contact(gaps: tuple[tuple[float, float], ...], thickness_mm: Array) -> Array:
     """Return the share of the wedge's length where the gap is at most `thickness_mm`.
 
-    Straight lines between the given gaps; a single pair at most as wide as the layer means contact throughout.
+    Straight lines between the given gaps; a single pair at most as wide as the layer means contact
+    throughout.
 
     Examples
     --------
@@ -62,7 +65,7 @@ def wedge_contact(gaps: tuple[tuple[float, float], ...], thickness_mm: Array) ->
         return np.where(thickness_mm >= gaps[0][1], 1.0, 0.0)
     length = gaps[-1][0] - gaps[0][0]
     held = np.zeros_like(thickness_mm)
-    for (start, wide), (end, narrow) in zip(gaps[:-1], gaps[1:], strict=True):
+    for (start, wide), (end, narrow) in pairwise(gaps):
         if wide == narrow:
             share = np.where(thickness_mm >= wide, 1.0, 0.0)
         else:
@@ -95,7 +98,8 @@ def press(layer: Drained, stretch: Stretch, floc: Array, station: Station) -> Pr
     held, held_water = (1.0 - squeezed) * layer.solids_kg_h, (1.0 - squeezed) * layer.water_kg_h
     solids, contact = _consolidated(layer.solids, held / area_m2_h, stretch, floc, station)
 
-    # Thin cakes release badly and unevenly: part stays on the belts, and what leaves has been pressed less well.
+    # Thin cakes release badly and unevenly: part stays on the belts, and what leaves has been pressed less
+    # well.
     thickness_mm = held / solids / area_m2_h / CAKE_DENSITY_T_M3
     thin = np.exp(-thickness_mm / machine.thin_cake_mm)
     solids = np.maximum(solids * (1.0 - 0.9 * thin), layer.solids)
@@ -127,14 +131,12 @@ def _consolidated(
 ) -> tuple[Array, Array]:
     """Return the solids fraction after the last roll, and the wedge contact.
 
-    The wedge first has to let out the water above what the layer holds on to; blinded belts let it out slower, and
-    the time that takes is lost to consolidation.
+    The wedge first has to let out the water above what the layer holds on to; blinded belts let it out
+    slower, and the time that takes is lost to consolidation.
     """
     machine, sludge = station.machine, station.sludge
     speed_m_s = np.maximum(stretch.pressure_belt_m_min, SLOWEST_M_MIN) / 60.0
-    layer_mm = (
-        solids_kg_m2 * (1.0 / solids_in + 1.0 / (0.75 * sludge.equilibrium_solids)) / 2.0 / LAYER_DENSITY_T_M3
-    )
+    layer_mm = solids_kg_m2 * (1.0 / solids_in + 1.0 / (0.75 * sludge.equilibrium_solids)) / 2.0 / LAYER_DENSITY_T_M3
     contact = wedge_contact(machine.wedge_gaps, layer_mm)
     held = 1.6 * sludge.yield_solids
     surplus = solids_kg_m2 * np.maximum(1.0 / solids_in - 1.0 / held, 0.0)

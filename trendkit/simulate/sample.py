@@ -1,9 +1,10 @@
 """The sample plant: six invented weeks of two presses, written to `sample_exports/`, the same bytes each time.
 
-Quillmark Bend reclamation works, from 2026-02-23, America/Denver, local times without offset; the clock change of
-2026-03-08 lies inside. BFP-1 (2.0 m) has every meter, BFP-2 (1.0 m) four. Seed: `SAMPLE_SEED`. What happens on
-which day is written out in `EVENTS` and `FAULTS`: the bad cake day is 2026-03-18, when the make-down skid's powder
-feeder starves and the polymer solution of both presses falls to under two thirds of its strength from 08:15 on.
+Quillmark Bend reclamation works, from 2026-02-23, America/Denver, local times without offset; the clock
+change of 2026-03-08 lies inside. BFP-1 (2.0 m) has every meter, BFP-2 (1.0 m) four. Seed: `SAMPLE_SEED`. What
+happens on which day is written out in `EVENTS` and `FAULTS`: the bad cake day is 2026-03-18, when the
+make-down skid's powder feeder starves and the polymer solution of both presses falls to under two thirds of
+its strength from 08:15 on.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import pandas as pd
 from trendkit.simulate import bench
 from trendkit.simulate.crew import Crew
 from trendkit.simulate.disturbances import Event
-from trendkit.simulate.export_files import write_exports
+from trendkit.simulate.export_files import Clock, write_exports
 from trendkit.simulate.family import Household
 from trendkit.simulate.faults import InstrumentFault
 from trendkit.simulate.machine import Machine, Prices, Settings, Sludge, Station, Targets
@@ -25,7 +26,9 @@ from trendkit.simulate.meters import bare_meters, full_meters
 from trendkit.simulate.operation import Grid, Routine
 from trendkit.simulate.plant import begin_life, lived
 from trendkit.simulate.plant_file import plant_text
-from trendkit.simulate.write import Recorded, make_grid, record, streams_of, write_sheet, write_truth
+from trendkit.simulate.record import Recorded, record, streams_of
+from trendkit.simulate.shapes import SHAPES
+from trendkit.simulate.write import make_grid, write_sheet, write_truth
 
 SAMPLE_SEED = 2026
 FIRST_DAY, DAYS = date(2026, 2, 23), 42
@@ -152,8 +155,8 @@ FAULTS = {
 }
 READ_ME = f"""# Sample exports
 
-Invented data of an invented plant, "{NAME}": six weeks from 2026-02-23, two belt filter presses, 1-minute readings,
-made with seed {SAMPLE_SEED}. Every number and name is made up. To make them again, byte for byte:
+Invented data of an invented plant, "{NAME}": six weeks from 2026-02-23, two belt filter presses, 1-minute
+readings, made with seed {SAMPLE_SEED}. Every number and name is made up. To make them again, byte for byte:
 
     python -c "from trendkit.simulate import write_sample_exports; write_sample_exports('sample_exports')"
 
@@ -164,10 +167,11 @@ made with seed {SAMPLE_SEED}. Every number and name is made up. To make them aga
 | `bfp-2_*.csv.gz` | BFP-2 (1.0 m, few meters): long, with a quality column |
 | `lab_*.csv` | the bench sheet, one file a month |
 
-What happens in them: the clock changes on 2026-03-08; BFP-1 thickens on Tuesday and Thursday evenings; both gravity
-belts are turned up and down on purpose, at times drawn by lot. The bad cake day is {BAD_DAY}: the make-down skid starves and
-the polymer solution falls to about two thirds of its strength from 08:15 on. The feed solids meter of BFP-1 stands still from
-2026-03-12 09:06 to the next morning. Other upsets and instrument faults are listed in `trendkit/simulate/sample.py`.
+What happens in them: the clock changes on 2026-03-08; BFP-1 thickens on Tuesday and Thursday evenings; both
+gravity belts are turned up and down on purpose, at times drawn by lot. The bad cake day is {BAD_DAY}: the
+make-down skid starves and the polymer solution falls to about two thirds of its strength from 08:15 on. The
+feed solids meter of BFP-1 stands still from 2026-03-12 09:06 to the next morning. Other upsets and instrument
+faults are listed in `trendkit/simulate/sample.py`.
 """
 
 
@@ -203,9 +207,7 @@ def _recorded(household: Household, days: int = DAYS) -> Recorded:
         meters = full_meters("BFP1", "us", thickens=True, usual=usual)
         strength, grabs = "", 2
     else:
-        meters = bare_meters(
-            "BFP2", "us", polymer_full_l_h=1900.0, gravity_full_m_min=12.4, pressure_full_m_min=6.2
-        )
+        meters = bare_meters("BFP2", "us", polymer_full_l_h=1900.0, gravity_full_m_min=12.4, pressure_full_m_min=6.2)
         strength, grabs = "0.25 %", 3
     roles = {meter.tag: meter.role for meter in meters}
     faults = _faults(grid, FAULTS[slug], roles)
@@ -226,7 +228,7 @@ def write_sample_exports(folder: Path | str) -> None:
     presses = sample_plant()
     for press, shape in zip(presses, ("wide-csv-gz", "long-quality-csv-gz"), strict=True):
         slug = press.lived.household.station.machine.slug
-        write_exports(out, slug, press.spoilt, press.lived.history.grid, shape, changes_only=False)
+        write_exports(out, slug, press.spoilt, press.lived.history.grid, SHAPES[shape], Clock(TIMEZONE))
     _write_sheets(out, presses)
     text = plant_text(
         NAME,
@@ -250,7 +252,27 @@ def _write_sheets(out: Path, presses: list[Recorded]) -> None:
         write_sheet(out / f"lab_{name}.csv", [sheet[month == name]], TIMEZONE)
 
 
-TRUTH_COLUMNS = ["time", "press", "run", "phase", "mode", "feed_time", "feed_dry_solids_kg_h", "solids_loading_kg_h_m", "polymer_dose_kg_t", "capture_pct", "cake_solids_pct", "thickened_solids_pct", "filtrate_tss_mg_l", "dry_cake_kg_h", "wet_cake_kg_h", "feed_solids_pct", "gravity_belt_speed_m_min", "pressure_belt_speed_m_min", "filtrate_flow_m3_h"]
+TRUTH_COLUMNS = [
+    "time",
+    "press",
+    "run",
+    "phase",
+    "mode",
+    "feed_time",
+    "feed_dry_solids_kg_h",
+    "solids_loading_kg_h_m",
+    "polymer_dose_kg_t",
+    "capture_pct",
+    "cake_solids_pct",
+    "thickened_solids_pct",
+    "filtrate_tss_mg_l",
+    "dry_cake_kg_h",
+    "wet_cake_kg_h",
+    "feed_solids_pct",
+    "gravity_belt_speed_m_min",
+    "pressure_belt_speed_m_min",
+    "filtrate_flow_m3_h",
+]
 
 
 def write_sample_truth(folder: Path | str) -> None:
@@ -260,6 +282,4 @@ def write_sample_truth(folder: Path | str) -> None:
     series = pd.read_parquet(out / "series.parquet")
     series = series.loc[series["phase"] != "stopped", TRUTH_COLUMNS]
     numbers = series.select_dtypes("float64").columns
-    series.astype(dict.fromkeys(numbers, "float32")).to_parquet(
-        out / "series.parquet", index=False, compression="zstd"
-    )
+    series.astype(dict.fromkeys(numbers, "float32")).to_parquet(out / "series.parquet", index=False, compression="zstd")

@@ -1,7 +1,8 @@
 """The invented plants by name: what each is for, in one line, and what it is made of. Imports nothing heavy.
 
-Every scenario exists with all meters (`NAME`) and with few (`NAME-bare`: feed flow, belt drives, polymer pump and
-bench grabs). The seed draws the press, its sludge and its crew anew; the scenario says what kind they are.
+Every scenario exists with all meters (`NAME`) and with few (`NAME-bare`: feed flow, belt drives, polymer pump
+and bench grabs). The seed draws the press, its sludge and its crew anew; the scenario says what kind they
+are.
 """
 
 from __future__ import annotations
@@ -30,34 +31,33 @@ class Scenario:
     share_overlapping: float = 0.0
     look_alikes_per_run: float = 0.0
     causes: tuple[str, ...] = ()  # empty: all of the contract
+    severities: tuple[int, ...] = (1, 2, 3)
     faults_per_week: float = 0.0
     thickens: bool = False
     presses: int = 1
     dose_over_optimum: float = 1.08
     variation: float = 1.0  # of the feed
-    recording: Literal["sampled", "changes"] = "sampled"
-    shape: str = "wide-csv"
+    records_changes: bool = False
+    shape: str = "wide-csv"  # of shapes.SHAPES
+    clock_timezone: str = ""  # of the exporting system; "": the plant's
+    clock_ahead_s: float = 0.0
 
 
 _KINDS = (
     Scenario(
         DEFAULT,
-        "an ordinary plant: some upsets, a few instrument faults, the gravity belt turned now and then",
+        "an ordinary plant: some upsets, a few meter faults, the gravity belt turned now and then",
+        speed_spread=0.36,
         upsets_per_run=0.3,
         look_alikes_per_run=0.2,
         faults_per_week=2.0,
         thickens=True,
-        speed_spread=0.36,
     ),
-    Scenario("clean", "nothing goes wrong, no instrument fails: whatever is reported is a false alarm", speed_habit="steady"),
-    Scenario("upsets", "every cause in turn, mild to severe, at once and as ramps", speed_habit="steady", upsets_per_run=0.75),
+    Scenario("clean", "nothing goes wrong and no meter fails: what is reported is a false alarm", "full", "steady"),
     Scenario(
-        "overlapping",
-        "upsets in overlapping pairs",
-        speed_habit="steady",
-        upsets_per_run=0.6,
-        share_overlapping=1.0,
+        "upsets", "every cause in turn, mild to severe, at once and as ramps", "full", "steady", upsets_per_run=0.75
     ),
+    Scenario("overlapping", "upsets in overlapping pairs", "full", "steady", upsets_per_run=0.6, share_overlapping=1.0),
     Scenario(
         "look-alikes",
         "planned changes, washes in mid-run and meter faults that are no upsets",
@@ -65,11 +65,11 @@ _KINDS = (
         look_alikes_per_run=0.8,
         faults_per_week=4.0,
     ),
-    Scenario("faults", "every instrument fault in turn on a press that runs well", speed_habit="steady", faults_per_week=14.0),
+    Scenario("faults", "every meter fault in turn on a press that runs well", "full", "steady", faults_per_week=14.0),
     Scenario("interior", "the best gravity belt speed lies inside the speeds that are run"),
     Scenario("flat", "any gravity belt speed does", optimum="flat"),
-    Scenario("edge-fast", "the best gravity belt speed is faster than any that is run", optimum="beyond_fast"),
-    Scenario("edge-slow", "the best gravity belt speed is slower than any that is run", optimum="beyond_slow"),
+    Scenario("edge-fast", "the best gravity belt speed is above all that are run", optimum="beyond_fast"),
+    Scenario("edge-slow", "the best gravity belt speed is below all that are run", optimum="beyond_slow"),
     Scenario(
         "confounded",
         "the crew turns speed, dose and pressure belt after the feed and the cake",
@@ -77,17 +77,39 @@ _KINDS = (
         variation=1.4,
     ),
     Scenario("untouched", "the gravity belt speed is never changed", speed_habit="untouched"),
-    Scenario("step-test", "a constant speed, and a week of deliberate steps in random order", speed_habit="step_test"),
-    Scenario("thickening", "the press thickens on evening shifts and dewaters by day", thickens=True, upsets_per_run=0.2),
+    Scenario("step-test", "one speed, and a week of deliberate steps in random order", speed_habit="step_test"),
+    Scenario("thickening", "thickening on evening shifts, dewatering by day", thickens=True, upsets_per_run=0.2),
     Scenario(
         "over-dosed",
         "polymer well past the plateau: belts blind slowly through every run",
         speed_habit="steady",
         dose_over_optimum=1.42,
     ),
-    Scenario("changes-only", "an ordinary plant whose historian records changes only", upsets_per_run=0.3, recording="changes"),
-    Scenario("two-presses", "two presses of unlike size on one sludge", presses=2, upsets_per_run=0.25, faults_per_week=1.0),
-)  # fmt: skip
+    Scenario("severe", "one severe upset on most days", "full", "steady", upsets_per_run=0.9, severities=(3,)),
+    Scenario("mild", "one mild upset on most days", "full", "steady", upsets_per_run=0.9, severities=(1,)),
+    Scenario(
+        "changes-only",
+        "an ordinary plant that records changes only",
+        upsets_per_run=0.3,
+        records_changes=True,
+        shape="long-csv",
+    ),
+    Scenario(
+        "other-clock",
+        "exports in UTC from a clock that runs a minute and a half ahead",
+        upsets_per_run=0.3,
+        clock_timezone="UTC",
+        clock_ahead_s=90.0,
+    ),
+    Scenario(
+        "two-presses",
+        "two presses of unlike size, long exports with a quality column",
+        presses=2,
+        upsets_per_run=0.25,
+        faults_per_week=1.0,
+        shape="long-quality-csv-gz",
+    ),
+)
 
 
 def _with_bare(kinds: tuple[Scenario, ...]) -> dict[str, Scenario]:

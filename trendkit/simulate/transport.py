@@ -1,8 +1,8 @@
 """Sludge time: where the sludge that is here now was before, through the tank and over the two belts.
 
-Plug flow through the conditioning volume, then the gravity zone along the actual gravity belt, then the pressure
-zone along the actual pressure belt. Positions are kept as running totals (m3 pumped, m of belt), so that stops and
-speed changes need no special case and nothing is lost between steps.
+Plug flow through the conditioning volume, then the gravity zone along the actual gravity belt, then the
+pressure zone along the actual pressure belt. Positions are kept as running totals (m3 pumped, m of belt), so
+that stops and speed changes need no special case and nothing is lost between steps.
 """
 
 from __future__ import annotations
@@ -48,9 +48,7 @@ class Travel:
     def back_along_pressure(self, second: Array, share: float = 1.0) -> Array:
         """Return when the sludge that is `share` of the pressure zone along at each moment entered it [s]."""
         here = np.interp(second, self.edges_s, self.pressure_m)
-        result: Array = np.interp(
-            here - share * self.pressure_zone_m, self.pressure_m, self.edges_s, left=-1.0
-        )
+        result: Array = np.interp(here - share * self.pressure_zone_m, self.pressure_m, self.edges_s, left=-1.0)
         return result
 
     def volume_at(self, second: Array, gravity_share: float, pressure_share: float) -> Array:
@@ -85,9 +83,7 @@ class Travel:
         return np.where(np.isfinite(second), there, np.inf)
 
 
-def travel(
-    step_s: float, pumped_m3_h: Array, gravity_m_min: Array, pressure_m_min: Array, machine: Machine
-) -> Travel:
+def travel(step_s: float, pumped_m3_h: Array, gravity_m_min: Array, pressure_m_min: Array, machine: Machine) -> Travel:
     """Return the running totals for flows and belt speeds per step, shape (n,)."""
 
     def total(rate_per_s: Array) -> Array:

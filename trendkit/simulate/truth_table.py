@@ -1,10 +1,12 @@
 """The true figure table, minute by minute, with the columns of the contract's `table`.
 
-Comes in: a press's `History`. Goes out: a frame whose UTC index "time" labels each minute at its start, closed
-left; roles are true values without instrument noise, figures ratios of sums over the minute.
+Comes in: a press's `History`. Goes out: a frame whose UTC index "time" labels each minute at its start,
+closed left; roles are true values without instrument noise, figures ratios of sums over the minute.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -77,14 +79,10 @@ def step_roles(history: History, machine: Machine) -> dict[str, Array]:
     wet = _later(cake_dry + cake_water, delay)
     thick_dry, thick_water = history.rate_kg_h("thickened_solids"), history.rate_kg_h("thickened_water")
     filtrate = filtrate_m3_h(history)
-    gravity_load = (
-        moving * (24.0 + 0.35 * history.probe_depth_mm) * (1.0 - 1.5 * (1.0 - drivers.gravity_slip))
-    )
+    gravity_load = moving * (24.0 + 0.35 * history.probe_depth_mm) * (1.0 - 1.5 * (1.0 - drivers.gravity_slip))
     on_belt = np.divide(cake_dry, now.pressure_belt_m_min * 60.0 * machine.belt_width_m + 1e-9)
     pressure_load = moving * (30.0 + 2.5 * now.tension_kn_m + 6.0 * on_belt)
-    pressure_load = (
-        pressure_load * (1.0 - 1.5 * (1.0 - drivers.pressure_slip)) * (line.mode != float(THICKENING))
-    )
+    pressure_load = pressure_load * (1.0 - 1.5 * (1.0 - drivers.pressure_slip)) * (line.mode != float(THICKENING))
     power = moving * (machine.auxiliaries_kw + machine.drives_kw * (gravity_load + pressure_load) / 100.0)
     return {
         "feed_flow": now.feed_flow_m3_h,
@@ -123,18 +121,20 @@ def step_roles(history: History, machine: Machine) -> dict[str, Array]:
 def filtrate_m3_h(history: History) -> Array:
     """Return the collected filtrate, wash joined [m3/h]."""
     result: Array = (
-        history.filtrate_solids_kg_h / SOLIDS_DENSITY_KG_M3
-        + history.filtrate_water_kg_h / WATER_DENSITY_KG_M3
+        history.filtrate_solids_kg_h / SOLIDS_DENSITY_KG_M3 + history.filtrate_water_kg_h / WATER_DENSITY_KG_M3
     )
     return np.maximum(result, 0.0)
 
 
 def _later(values: Array, steps: int) -> Array:
-    return np.concatenate([np.zeros(steps), values[: len(values) - steps]]) if steps else values
+    moved: Array = np.concatenate([np.zeros(steps), values[: len(values) - steps]])
+    return moved
 
 
 def _ratio(part: Array, whole: Array) -> Array:
-    return np.divide(part, whole, out=np.full(len(part), np.nan), where=whole > 1e-9)
+    result: Array = np.full(len(part), np.nan)
+    np.divide(part, whole, out=result, where=whole > 1e-9)
+    return result
 
 
 def _sums(history: History, machine: Machine, roles: dict[str, Array]) -> dict[str, Array]:
@@ -183,9 +183,7 @@ def minute_table(history: History, machine: Machine, turbidity_per_mg_l: Array) 
     for name in WITH_LIMITS:
         columns |= {f"{name}_low": figures[name], f"{name}_high": figures[name]}
     frame = pd.concat([lead, pd.DataFrame(columns, index=index)], axis=1)
-    frame["feed_source"] = SOURCE_NAMES[
-        _last_of_minute(history.drivers.feed.source, history.grid.step_s).astype(int)
-    ]
+    frame["feed_source"] = SOURCE_NAMES[_last_of_minute(history.drivers.feed.source, history.grid.step_s).astype(int)]
     return frame.loc[:, ~frame.columns.duplicated()]
 
 
@@ -214,11 +212,10 @@ def _lead(history: History, state: Operated, machine: Machine, index: pd.Datetim
     held = state.phase.reshape(-1, per_minute)
     counts = np.stack([(held == code).sum(axis=1) for code in range(len(PHASE_NAMES))], axis=1)
     phase = PHASE_NAMES[counts.argmax(axis=1)]
-    run = state.run.reshape(-1, per_minute).max(axis=1)
-    starts = [
-        history.grid.moment(step * history.grid.step_s).floor("min") for step in state.run_start_step.tolist()
-    ]
-    names = np.array([*(f"{machine.slug}-{start:%Y%m%dT%H%MZ}" for start in starts), None], dtype=object)
+    run = np.sort(state.run.reshape(-1, per_minute), axis=1)[:, per_minute // 2]
+    numbers, first = np.unique(run, return_index=True)
+    begins = {number: f"{machine.slug}-{index[row]:%Y%m%dT%H%MZ}" for number, row in zip(numbers, first, strict=True)}
+    names = [None if number < 0 else begins[number] for number in run]
     thick = state.is_thickening.reshape(-1, per_minute)[:, per_minute // 2]
     mode = np.where(thick, "thickening", "dewatering").astype(object)
     mode[run < 0] = None
@@ -232,13 +229,19 @@ def _lead(history: History, state: Operated, machine: Machine, index: pd.Datetim
         {
             "feed_time": feed_time.dt.round("s"),
             "press": machine.slug,
-            "run": pd.Series(names[run], index=index, dtype=object),
+            "run": _texts(names, index),
             "phase": phase,
-            "mode": pd.Series(mode, index=index, dtype=object),
-            "capture_method": pd.Series(np.where(comes_off, "truth", None), index=index, dtype=object),
+            "mode": _texts(mode.tolist(), index),
+            "capture_method": _texts(["truth" if comes else None for comes in comes_off.tolist()], index),
         },
         index=index,
     )
+
+
+def _texts(texts: list[str | None], index: pd.DatetimeIndex) -> pd.Series[Any]:
+    column = pd.Series(index=index, dtype=object)
+    column[:] = texts
+    return column
 
 
 def _figures(sums: dict[str, Array], machine: Machine, mode: Array) -> dict[str, Array]:
@@ -247,9 +250,7 @@ def _figures(sums: dict[str, Array], machine: Machine, mode: Array) -> dict[str,
         name: _ratio(sums[part], sums[whole] if whole else ones) * factor
         for name, (part, whole, factor) in _RATIOS.items()
     }
-    by_name["gravity_drain_time_s"] = _ratio(
-        60.0 * machine.gravity_zone_length_m * ones, sums["gravity_m_min"]
-    )
+    by_name["gravity_drain_time_s"] = _ratio(60.0 * machine.gravity_zone_length_m * ones, sums["gravity_m_min"])
     by_name["belt_speed_ratio"] = np.where(sums["pressure_m_min"] > 0.2, by_name["belt_speed_ratio"], np.nan)
     thickness = by_name["cake_thickness_mm"]
     by_name["wedge_contact_pct"] = np.where(
@@ -271,7 +272,8 @@ def _rolling(sums: dict[str, Array], lead: pd.DataFrame) -> dict[str, Array]:
 
     def trailing(values: Array) -> Array:
         running = np.concatenate([[0.0], np.cumsum(np.where(pressing, np.nan_to_num(values), 0.0))])
-        return running[here + 1] - running[begin]
+        total: Array = running[here + 1] - running[begin]
+        return total
 
     counts = trailing(np.ones(len(lead)))
     usable = pressing & (counts >= ROLLING_AT_LEAST_MIN)
