@@ -241,9 +241,9 @@ def with_order(form: TimeForm, order: DateOrder) -> TimeForm:
 
 
 def text_form(cells: Sequence[str], zone_names: Iterable[tuple[str, int]] = ()) -> TimeForm | None:
-    """Return the form of a column of date texts, None unless at least four in five cells are times."""
+    """Return the form of a column of date texts, None unless at least half of the cells are times."""
     apart = [(text, cell) for text in cells if (cell := take_apart(text)) is not None]
-    if not apart or len(apart) < 0.8 * len(cells):
+    if not apart or len(apart) < 0.5 * len(cells):
         return None
     shapes = list(dict.fromkeys(cell.shape for _, cell in apart if cell.shape))
     kinds = {cell.date_kind for _, cell in apart}

@@ -15,9 +15,8 @@ DecimalMark = Literal[".", ","]
 
 _PLAIN = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _GROUPED = re.compile(r"[+-]?[0-9]{1,3}([ ,.'’])[0-9]{3}(\1[0-9]{3})*([.,][0-9]+)?")
-_WITH_UNIT = re.compile(
-    r"(?P<number>[+-]?[0-9][0-9.,' ]*?(?:[eE][+-]?[0-9]+)?) ?(?P<unit>[A-Za-z%°µ/][^0-9]*[0-9³²]?[^0-9]*)"
-)
+_UNIT = r"[A-Za-z%°µ]+[23²³]?(?:/[A-Za-z]+[23²³]?)*"
+_WITH_UNIT = re.compile(rf"(?P<number>[+-]?[0-9][0-9.,' ]*?(?:[eE][+-]?[0-9]+)?) ?(?P<unit>{_UNIT})")
 
 
 @dataclass(frozen=True)
