@@ -15,7 +15,7 @@ MINUTE = 60_000_000
 START = 1_772_000_000_000_000 // MINUTE * MINUTE
 
 
-def tag(name: str = "feed_flow", kind: str = "analog", **more: object) -> Tag:
+def tag(name: str = "level", kind: str = "analog", **more: object) -> Tag:
     return Tag(name, "T", f"{name}_x", "", "", kind, **more)  # type: ignore[arg-type]
 
 

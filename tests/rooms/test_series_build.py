@@ -28,6 +28,7 @@ class FakeExport:
     path: Path = Path("made-up.csv")
     sha256: str = "0" * 64
     notes: tuple[str, ...] = ("wide, comma",)
+    start_utc: pd.Timestamp | None = None
 
     @property
     def tags(self) -> tuple[str, ...]:
@@ -49,7 +50,8 @@ def fake_read(
 
 @pytest.fixture(autouse=True)
 def _made_up_reader(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(exports_room, "read_blocks", fake_read, raising=False)
+    monkeypatch.setattr(exports_room, "read_blocks", fake_read)
+    monkeypatch.setattr(exports_room, "input_file", lambda export, log: (export.file, log.rows))
 
 
 def times(seconds: np.ndarray) -> np.ndarray:

@@ -1,8 +1,8 @@
 """Aggregates of one tag over regular intervals by the definitions of IEC 62541-13 (OPC UA part 13).
 
-The grid's bins follow `time_average_of_good`: straight lines or held values by the tag's kind, bad stretches left
-out of numerator and divisor. The others serve to compare with what a control system itself reports.
-All share the integrals of `trendkit.series.segments`; one array entry per interval, NaN where there is none.
+The grid's bins follow `time_average_of_good`: straight lines or held values by the tag's kind, bad stretches
+left out of numerator and divisor. The others serve to compare with what a control system itself reports.
+All share the integrals of `trendkit.series.segments`; one entry per interval, NaN where there is none.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy.typing as npt
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN
 from trendkit.series.segments import (
     Bins,
+    Bools,
     Floats,
     Ints,
     cut_at_edges,
@@ -23,7 +24,7 @@ from trendkit.series.segments import (
     integrate_trusted,
     sums_between,
 )
-from trendkit.series.tracks import Bools, Holding, Samples, segments_of
+from trendkit.series.tracks import Holding, Samples, segments_of
 
 # After the last raw value the published tables count one more unit of time, a millisecond.
 LAST_UNIT_S = 0.001
@@ -61,7 +62,7 @@ def _usable_to_end_of_interval(history: History, bins: Bins, is_stepped: bool) -
 
 
 def interpolated(history: History, moments_us: Ints) -> Floats:
-    """Return the value at some moments (Interpolative): between the nearest usable values, NaN before the first.
+    """Return the value at some moments (Interpolative): between the nearest usable values, else NaN.
 
     After the last one it is held, or carried on along the last line where the history says so.
     """
@@ -94,7 +95,8 @@ def _integral_with_cover(history: History, bins: Bins, is_stepped: bool) -> tupl
 def time_average(history: History, bins: Bins) -> Floats:
     """Return the mean along straight lines with bad values bridged (TimeAverage; stepped tags, too)."""
     area, covered = _integral_with_cover(history, bins, is_stepped=False)
-    return np.divide(area, covered, out=np.full(bins.count, np.nan), where=covered > 0.0)
+    mean: Floats = np.divide(area, covered, out=np.full(bins.count, np.nan), where=covered > 0.0)
+    return mean
 
 
 def total(history: History, bins: Bins) -> Floats:
@@ -148,11 +150,11 @@ def maximum(history: History, bins: Bins) -> Floats:
 
 
 def duration(history: History, bins: Bins, wanted: int) -> Floats:
-    """Return how long each interval was GOOD or BAD [s] (DurationGood, DurationBad); NaN after the last value.
+    """Return how long each interval was GOOD or BAD [s] (DurationGood, DurationBad), NaN after all.
 
-    A stretch runs from raw value to raw value with the status of the first, and is bad before the first of all.
-    The first stretch of an interval has the status of the bound at its start: uncertain where a line leads to a
-    value that is not good, or where a stepped tag holds an uncertain value.
+    A stretch runs from raw value to raw value with the status of the first, and is bad before the very first.
+    The first stretch of an interval has the status of the bound at its start: uncertain where a line leads to
+    a value that is not good, or where a stepped tag holds an uncertain value.
     """
     spent = np.full(bins.count, np.nan)
     for place, (start, end) in enumerate(_covered_intervals(history, bins)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from trendkit.series.accumulate import Accumulator
 from trendkit.series.columns import Column, columns_of, from_us, to_us
 from trendkit.series.filling import Reading, fill_columns, share_meters
 from trendkit.series.grid import PressGrid
+from trendkit.series.recorded_faults import Repeats
 from trendkit.series.segments import Bins
 from trendkit.series.sharing import ROLES_FOR_SHARING
 
@@ -77,9 +79,7 @@ def _refuse_unknown_tags(
     for press in presses:
         asked = [version.tag.tag for column in columns[press.slug] for version in column.versions]
         if not known.intersection(asked):
-            files = ", ".join(export.file for export in exports[:3]) + (
-                " and others" if len(exports) > 3 else ""
-            )
+            files = ", ".join(export.file for export in exports[:3]) + (" and others" if len(exports) > 3 else "")
             problems.append(
                 Problem(
                     f"none of the tags of {press.name} is in these files",
@@ -101,42 +101,46 @@ def _read(
     end_utc: pd.Timestamp | None,
     every_s: int,
 ) -> Reading:
+    """Read every file once, in order of time, and return what all of them gave."""
     tags = {version.key: version.tag for column in columns for version in column.versions}
     wanted = {tag.tag: tag for tag in tags.values()}
     every_us = every_s * 1_000_000
-    bins = None
+    is_bounded = start_utc is not None and end_utc is not None
+    accumulator: Accumulator | None = None
     if start_utc is not None and end_utc is not None:
         start_us = to_us(start_utc)
         bins = Bins(start_us, every_us, max(-((start_us - to_us(end_utc)) // every_us), 0))
-    accumulator: Accumulator | None = (
-        None if bins is None else Accumulator(tags.items(), bins, plant.max_hold_s)
-    )
+        accumulator = Accumulator(tags.items(), bins, plant.max_hold_s)
     read_from = None if start_utc is None else start_utc - LOOK_BACK
     read_to = None if end_utc is None else end_utc + pd.Timedelta(seconds=plant.max_hold_s)
-    inputs = []
-    for export in exports:
-        log = ReadLog()
+    inputs: list[InputFile] = []
+    repeats: list[Repeats] = []
+    for export in sorted(exports, key=_first_moment):
+        log, first_us, last_us = ReadLog(), None, 0
         for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to):
-            if accumulator is None and len(block.time_us):
-                first = int(block.time_us.min()) // every_us * every_us
-                accumulator = Accumulator(
-                    tags.items(), Bins(first, every_us, 1), plant.max_hold_s, widens=True
-                )
-            if accumulator is not None:
-                accumulator.add(block)
-        inputs.append(
-            InputFile(
-                export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes)
-            )
-        )
+            if not len(block.time_us):
+                continue
+            first, last = int(block.time_us.min()), int(block.time_us.max())
+            first_us, last_us = first if first_us is None else min(first_us, first), max(last_us, last)
+            if accumulator is None:
+                bins = Bins(first // every_us * every_us, every_us, 1)
+                accumulator = Accumulator(tags.items(), bins, plant.max_hold_s, widens=not is_bounded)
+            accumulator.add(block)
+        if log.duplicates and first_us is not None:
+            repeats.append(Repeats(export.file, dict(log.duplicates), first_us, last_us))
+        inputs.append(exports_room.input_file(export, log))
     if accumulator is None or not accumulator.rows_inside:
         raise InputError(_no_rows(accumulator, start_utc, end_utc))
-    return _trimmed(accumulator, tuple(inputs), start_utc, end_utc)
+    return replace(_trimmed(accumulator, tuple(inputs), start_utc, end_utc), repeats=tuple(repeats))
 
 
-def _no_rows(
-    accumulator: Accumulator | None, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None
-) -> Problem:
+def _first_moment(export: Export) -> tuple[bool, pd.Timestamp]:
+    """Return what puts files in order of time; those of unknown start last."""
+    start = export.start_utc
+    return start is None, pd.Timestamp(0, tz="UTC") if start is None else start
+
+
+def _no_rows(accumulator: Accumulator | None, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None) -> Problem:
     found = "no row of the plant's tags"
     if accumulator is not None and accumulator.first_us is not None and accumulator.last_us is not None:
         found = f"rows from {_shown(from_us(accumulator.first_us))} to {_shown(from_us(accumulator.last_us))}"
@@ -172,6 +176,6 @@ def _trimmed(
         last = accumulator.last_us + 1 if end_utc is None else to_us(end_utc)
         first = bins.start_us + (first - bins.start_us) // bins.every_us * bins.every_us
         bins = Bins(first, bins.every_us, max(-((first - last) // bins.every_us), 0))
-        for track in tracks.values():
+        for track in (*tracks.values(), *(c.outside for c in accumulator.channels.values() if c.outside)):
             track.rebin(bins)
     return Reading(bins, accumulator.channels, tracks, inputs)

@@ -14,10 +14,11 @@ from trendkit.plant.roles import ROLES
 from trendkit.series.counters import Counting, learn_counting, ticks_only
 from trendkit.series.readings import Rows, along_scale, bends_within_readings, reading_limits, without_repeats
 from trendkit.series.recording import ENOUGH_OBSERVATIONS, Recording, recognise_recording
-from trendkit.series.segments import Bins, Cuts, Floats, Ints, cut_at_edges
+from trendkit.series.segments import Bins, Bools, Cuts, Floats, Ints, cut_at_edges
 from trendkit.series.spans import SpanLog
 from trendkit.series.states import StateWords
-from trendkit.series.tracks import Bools, Holding, Samples, StateTrack, Track, merge_tracks
+from trendkit.series.tracks import Holding, Samples, StateTrack, Track, merge_tracks
+from trendkit.series.wild import Usual, find_wild, learn_usual
 
 ChannelFault = Literal["bad_quality", "text_value", "out_of_range", "duplicate", "counter_reset", "spike"]
 
@@ -43,9 +44,17 @@ class Channel:
     tracks: list[Track] = field(default_factory=list)
     faults: dict[ChannelFault, SpanLog] = field(default_factory=dict)
     observations: int = 0
-    last_us: int | None = None
+    outside: Track | None = None  # readings out of range, for what they may tell
     _holding: Holding | None = None
     _waiting: Samples | None = None
+    _usual: Usual | None = None
+
+    def __post_init__(self) -> None:
+        """Work out which readings are to be believed, in the unit the tracks hold."""
+        low, high = reading_limits(self.tag)
+        if bends_within_readings(self.tag) and np.isfinite(low):
+            low, high = along_scale(self.tag.scale, np.array([low, high])).tolist()
+        self._limits = (low, high)
 
     def add(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> None:
         """Take the tag's column of a block (readings in the export's unit, in the block's order)."""
@@ -67,13 +76,15 @@ class Channel:
     def rebin(self, bins: Bins) -> None:
         """Widen the channel's tracks to other bins of the same raster."""
         self.bins = bins
-        for track in self.tracks:
+        for track in (*self.tracks, *((self.outside,) if self.outside else ())):
             track.rebin(bins)
 
     def finish(self, record_end_us: int) -> Track:
         """Return the tag's bins; its last value is held on as far as its habit allows."""
         if self._waiting is not None:
             self._decide(self._waiting)
+        if self.outside is not None:
+            self.outside.close(int(self.outside.tail.time_us[0]) + 1 if self.outside.tail else 0)
         for track in self.tracks:
             track.close(self._end_of_hold(track, record_end_us))
         return merge_tracks(self.tracks or [Track(self.bins, Holding("held", 0.0, 0.0))])
@@ -96,12 +107,6 @@ class Channel:
             self._log("bad_quality").add(time_us, is_bad & ~is_empty, values)
             is_uncertain = (quality == UNCERTAIN) & ~is_empty
             is_uncertain = is_uncertain if is_uncertain.any() else None
-        low, high = reading_limits(self.tag)
-        if np.isfinite(low) and len(values):
-            is_outside = (values < low) | (values > high)
-            if is_outside.any():
-                self._log("out_of_range").add(time_us, is_outside, values)
-                is_bad = is_outside if is_bad is None else is_bad | is_outside
         is_usable: Bools | None = None
         if is_bad is not None and is_bad.any():
             is_usable = ~is_bad
@@ -109,11 +114,7 @@ class Channel:
         if bends_within_readings(self.tag):
             values = along_scale(self.tag.scale, values)
         if not some_empty:
-            return (
-                (Samples(time_us, values, is_usable, is_uncertain), rows.cuts)
-                if len(values)
-                else (None, None)
-            )
+            return (Samples(time_us, values, is_usable, is_uncertain), rows.cuts) if len(values) else (None, None)
         keep = ~is_empty if is_bad is None else ~is_empty | is_bad
         if not keep.any():
             return None, None
@@ -144,7 +145,7 @@ class Channel:
             self._waiting = samples
             return None
         self._waiting = None
-        self.recording = recognise_recording(time_us, values)
+        self.recording = recognise_recording(time_us, values, self.tag.kind in ("state", "step"))
         self._holding = self._choose_holding(time_us, values)
         return samples, cuts or cut_at_edges(samples.time_us, self.bins)
 
@@ -174,20 +175,65 @@ class Channel:
             return record_end_us
         last = int(track.tail.time_us[0])
         if self.recording.kind == "sampled":
+            if self.tag.kind == "counter":
+                return last
             return last + round(min(self.recording.spacing_s, track.holding.longest_s) * 1e6)
         if self.tag.kind in ("state", "step"):
             return record_end_us
         return min(record_end_us, last + round(max(self.max_hold_s, track.longest_silence_s) * 1e6))
 
+    def _without_wild_samples(self, samples: Samples) -> Samples:
+        """Return the samples with those out of range unusable and without lone spikes; both are noted.
+
+        A spike counts as never recorded: the samples around it are joined.
+        """
+        places = np.arange(len(samples.time_us)) if samples.is_usable is None else np.flatnonzero(samples.is_usable)
+        time_us, values = samples.time_us[places], samples.values[places]
+        low, high = self._limits
+        within = values if np.isinf(low) else values[(values >= low) & (values <= high)]
+        self._usual = learn_usual(within, self._usual)
+        usual = self._usual if self.tag.kind == "analog" else None
+        wild = find_wild(time_us, values, usual, self._limits)
+        if wild is None:
+            return samples
+        if wild.is_outside.any():
+            self._log("out_of_range").add(time_us, wild.is_outside, values)
+            self._keep_outside(samples.chosen(places[wild.is_outside]))
+            samples = samples.spoilt(places[wild.is_outside])
+        if not wild.is_spike.any():
+            return samples
+        self._log("spike").add(time_us, wild.is_spike, values)
+        keep = np.ones(len(samples.time_us), bool)
+        keep[places[wild.is_spike]] = False
+        return samples.chosen(keep)
+
+    def _keep_outside(self, outside: Samples) -> None:
+        """Keep readings out of range in a track of their own, to see later whether they came in another unit."""
+        if self.outside is None:
+            assert self._holding is not None and self.recording is not None
+            spacing = self.recording.spacing_s
+            self.outside = Track(self.bins, Holding("held", 1.5 * spacing, spacing))
+        track = self.outside
+        if track.tail is None or outside.time_us[0] > track.tail.time_us[0]:
+            track.add(outside, cut_at_edges(outside.time_us, self.bins))
+
     def _into_tracks(self, samples: Samples, cuts: Cuts | None) -> None:
+        """Take samples whose tag's habit is known."""
         assert self._holding is not None
-        counting = self._holding.counting
-        if counting is not None:
-            self._log_resets(samples, self._holding)
+        counting, whole = self._holding.counting, len(samples.time_us)
+        if self.tag.kind in ("analog", "step"):
+            samples = self._without_wild_samples(samples)
+        elif counting is not None:
+            self._log_resets(samples, counting)
             if self.recording is not None and counting.usual_tick_s > 1.5 * self.recording.spacing_s:
-                keep = ticks_only(samples.time_us, samples.values, counting.usual_tick_s)
-                samples, cuts = samples.chosen(keep), None
-        self.last_us = max(int(samples.time_us[-1]), self.last_us or 0)
+                samples = samples.chosen(ticks_only(samples.time_us, samples.values, counting.usual_tick_s))
+        if len(samples.time_us) < whole:
+            cuts = cut_at_edges(samples.time_us, self.bins)
+        self._distribute(samples, cuts)
+
+    def _distribute(self, samples: Samples, cuts: Cuts | None) -> None:
+        """Note readings a counter cannot have reached by counting, from the batch before this one on."""
+        assert self._holding is not None
         left: list[tuple[Samples, Cuts | None]] = [(samples, cuts)]
         for level in range(len(self.tracks) + 1):
             if level == len(self.tracks):
@@ -212,15 +258,14 @@ class Channel:
     def _is_worded(self) -> bool:
         return self.words is not None and not self.words.is_switch
 
-    def _log_resets(self, samples: Samples, holding: Holding) -> None:
+    def _log_resets(self, samples: Samples, counting: Counting) -> None:
         """Note the readings a counter cannot have reached by counting, from the batch before this one on."""
-        assert holding.counting is not None
         usable = slice(None) if samples.is_usable is None else samples.is_usable
         time_us, values = samples.time_us[usable], samples.values[usable]
         tail = self.tracks[0].tail if self.tracks else None
         if tail is not None and tail.is_usable is None and len(time_us) and tail.time_us[0] < time_us[0]:
             time_us, values = np.append(tail.time_us, time_us), np.append(tail.values, values)
         if len(time_us) > 1:
-            _, is_possible = holding.counting.increments(values, np.diff(time_us) * 1e-6)
+            _, is_possible = counting.increments(values, np.diff(time_us) * 1e-6)
             if not is_possible.all():
-                self._log("counter_reset").add(time_us, np.append(False, ~is_possible), values)
+                self._log("counter_reset").add(time_us, np.append(~is_possible, False), values)

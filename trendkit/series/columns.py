@@ -11,9 +11,9 @@ import pandas as pd
 
 from trendkit.plant.model import Press, Tag
 from trendkit.series.readings import bends_within_readings
-from trendkit.series.segments import Bins, Floats
+from trendkit.series.segments import Bins, Bools, Floats
 from trendkit.series.states import SWITCHES
-from trendkit.series.tracks import Bools, StateTrack, Track
+from trendkit.series.tracks import StateTrack, Track
 
 ENOUGH_GOOD = 0.5
 
@@ -67,9 +67,7 @@ def channel_key(tag: Tag) -> Hashable:
 
 def columns_of(press: Press) -> list[Column]:
     """Return the columns of a press that come from tags, dated changes of a tag included."""
-    names = dict.fromkeys(
-        [*press.tags, *(name for c in press.changes for name in c.settings.get("tags", {}))]
-    )
+    names = dict.fromkeys([*press.tags, *(name for c in press.changes for name in c.settings.get("tags", {}))])
     return [
         Column(
             name,
@@ -166,7 +164,7 @@ def forget_lines_across(track: Track, changed: Bools) -> None:
     last_seen = np.maximum.accumulate(np.where(has_samples, places, -1))
     next_seen = np.minimum.accumulate(np.where(has_samples, places, count)[::-1])[::-1]
     is_held, is_unknown = np.zeros(count + 1, np.int32), np.zeros(count + 1, np.int32)
-    for place in np.flatnonzero(changed):
+    for place in np.flatnonzero(changed).tolist():
         following = int(next_seen[place + 1]) if place + 1 < count else count
         is_held[max(int(last_seen[place]), 0)] += 1
         is_held[place + 1] -= 1

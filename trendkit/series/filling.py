@@ -25,10 +25,17 @@ from trendkit.series.columns import (
     state_column,
 )
 from trendkit.series.grid import PressGrid
-from trendkit.series.recorded_faults import all_silent_findings, recorded_findings, silent_bins
-from trendkit.series.segments import Bins, Floats
+from trendkit.series.meter_faults import Meter, meter_findings
+from trendkit.series.recorded_faults import (
+    Repeats,
+    all_silent_findings,
+    recorded_findings,
+    repeated_findings,
+    silent_bins,
+)
+from trendkit.series.segments import Bins, Bools, Floats
 from trendkit.series.sharing import share_of
-from trendkit.series.tracks import Bools, Track
+from trendkit.series.tracks import Track
 
 
 @dataclass(frozen=True)
@@ -39,6 +46,7 @@ class Reading:
     channels: Mapping[Hashable, Channel]
     tracks: Mapping[Hashable, Track]
     inputs: tuple[InputFile, ...]
+    repeats: tuple[Repeats, ...] = ()
 
 
 @dataclass
@@ -57,9 +65,7 @@ class Filled:
         """Put values and their good share into rows of a column, which is created empty."""
         if column not in self.columns:
             empty = (
-                np.full(len(self.index), None, object)
-                if values.dtype == object
-                else np.full(len(self.index), np.nan)
+                np.full(len(self.index), None, object) if values.dtype == object else np.full(len(self.index), np.nan)
             )
             self.columns[column] = empty
             self.shares[column] = np.zeros(len(self.index))
@@ -90,8 +96,31 @@ def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> F
     for column in columns:
         for rows, version in column.stretches(bins):
             _fill(filled, rows, version, reading, changed)
+    _take_out_meter_faults(filled, columns, reading)
     _fill_fixed(filled)
     return filled
+
+
+def _take_out_meter_faults(filled: Filled, columns: Sequence[Column], reading: Reading) -> None:
+    """Note the faults of meters and empty the bins in which they cannot be used."""
+    meters = {
+        column.tag.column: Meter(column.tag, reading.tracks[key], reading.channels[key].outside)
+        for column in columns
+        if column.tag.kind == "analog" and len(column.versions) == 1
+        for key in (column.versions[0].key,)
+    }
+    for column, rows, finding in meter_findings(filled.press, meters, filled.columns, reading.bins):
+        filled.columns[column][rows] = np.nan
+        filled.shares[column][rows] = 0.0
+        if finding.fault == "unit_suspect":  # readings out of range within it are explained
+            filled.findings = [each for each in filled.findings if not _is_explained(each, finding)]
+        filled.findings.append(finding)
+
+
+def _is_explained(outside: Finding, unit: Finding) -> bool:
+    if outside.fault != "out_of_range" or outside.tag != unit.tag:
+        return False
+    return outside.start_utc < unit.end_utc and unit.start_utc < outside.end_utc
 
 
 def _fill(filled: Filled, rows: slice, version: Version, reading: Reading, changed: Bools | None) -> None:
@@ -132,9 +161,7 @@ def _fill_fixed(filled: Filled) -> None:
             filled.basis[column] = "assumed"
 
 
-def share_meters(
-    filled: Filled, press: Press, served: Sequence[Press], grids: Mapping[str, pd.DataFrame]
-) -> None:
+def share_meters(filled: Filled, press: Press, served: Sequence[Press], grids: Mapping[str, pd.DataFrame]) -> None:
     """Reduce the columns of meters that serve several presses to this press's share, in place."""
     for tag in press.tags.values():
         if tag.split is None or len(tag.split_among) < 2 or tag.column not in filled.columns:
@@ -148,6 +175,7 @@ def share_meters(
 
 def _note_faults(filled: Filled, columns: Sequence[Column], reading: Reading) -> None:
     """Add what was wrong with the samples of every tag; one finding where all tags were silent together."""
+    filled.findings.extend(repeated_findings(reading.repeats, columns, filled.press.slug))
     silences: dict[str, Bools] = {}
     kept: list[tuple[Tag, Track, Channel, slice]] = []
     for column in columns:
@@ -160,16 +188,12 @@ def _note_faults(filled: Filled, columns: Sequence[Column], reading: Reading) ->
             silent = silences.setdefault(column.name, np.zeros(reading.bins.count, bool))
             silent[rows] = silent_bins(track, channel)[rows]
     together = (
-        np.mean(list(silences.values()), axis=0) >= 0.8
-        if len(silences) > 1
-        else np.zeros(reading.bins.count, bool)
+        np.mean(list(silences.values()), axis=0) >= 0.8 if len(silences) > 1 else np.zeros(reading.bins.count, bool)
     )
     filled.findings.extend(all_silent_findings(together, reading.bins, filled.press.slug))
     for tag, track, channel, rows in kept:
         slug = None if tag.split_among else filled.press.slug
-        filled.findings.extend(
-            recorded_findings(tag, track, channel, rows, slug, silences[tag.name] & ~together)
-        )
+        filled.findings.extend(recorded_findings(tag, track, channel, rows, slug, silences[tag.name] & ~together))
 
 
 def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
@@ -187,9 +211,7 @@ def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
     if track.uncertain_s is not None:
         good, doubtful = float(track.good_s[rows].sum()), float(track.uncertain_s[rows].sum())
         if doubtful > 0.0:
-            notes.append(
-                f"{tag.tag}: {100 * doubtful / good:.2g} % of its time is marked uncertain, and used"
-            )
+            notes.append(f"{tag.tag}: {100 * doubtful / good:.2g} % of its time is marked uncertain, and used")
     if channel.words is not None and channel.words.unknown:
         words = ", ".join(f"{word!r} ({count})" for word, count in sorted(channel.words.unknown.items())[:5])
         notes.append(f"{tag.tag}: words that say neither state are left out: {words}")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trendkit.plant.model import Tag
+from trendkit.plant.roles import ROLES
 from trendkit.series.segments import Bins, Cuts, Floats, Ints, cut_at_edges
 from trendkit.series.tracks import Samples
 
@@ -14,6 +15,9 @@ from trendkit.series.tracks import Samples
 # measurement by the recommendation NAMUR NE 43; values from memory).
 BELOW_RANGE = 0.0125
 ABOVE_RANGE = 0.03125
+# Without an instrument range: shares of the greatest value a role can sanely have.
+IMPOSSIBLE_BELOW = 0.05
+IMPOSSIBLE_ABOVE = 2.0
 
 
 @dataclass(frozen=True)
@@ -48,11 +52,27 @@ def without_repeats(samples: Samples) -> Samples:
 
 
 def reading_limits(tag: Tag) -> tuple[float, float]:
-    """Return the least and greatest reading to be believed, in the tag's unit; infinite without a range."""
-    if tag.range is None or tag.kind in ("counter", "state"):
+    """Return the least and greatest reading to be believed, in the tag's own unit; infinite if unknown.
+
+    With an instrument range: what its transmitter can send. Without one: far beyond what the role can be on
+    any press, so that only a broken signal falls outside.
+    """
+    if tag.kind in ("counter", "state"):
         return -np.inf, np.inf
-    low, high = tag.range
-    return low - BELOW_RANGE * (high - low), high + ABOVE_RANGE * (high - low)
+    if tag.range is not None:
+        low, high = tag.range
+        return low - BELOW_RANGE * (high - low), high + ABOVE_RANGE * (high - low)
+    role = ROLES.get(tag.name)
+    if role is None or role.sane_high is None or role.sane_low is None or bends_within_readings(tag):
+        return -np.inf, np.inf
+    ends = (min(role.sane_low, 0.0) - IMPOSSIBLE_BELOW * role.sane_high, IMPOSSIBLE_ABOVE * role.sane_high)
+    factor, offset = tag.factor, tag.offset
+    if tag.scale:
+        (x0, y0), (x1, y1) = tag.scale
+        factor = (y1 - y0) / (x1 - x0)
+        offset = y0 - factor * x0
+    low, high = sorted((end - offset) / factor for end in ends)
+    return low, high
 
 
 def bends_within_readings(tag: Tag) -> bool:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from trendkit.findings import Fault, Finding
 from trendkit.plant.model import Tag
 from trendkit.series.channel import Channel, ChannelFault
-from trendkit.series.columns import ENOUGH_GOOD, from_us
-from trendkit.series.segments import Bins, Ints
+from trendkit.series.columns import ENOUGH_GOOD, Column, from_us
+from trendkit.series.segments import Bins, Bools, Ints, stretches_of
 from trendkit.series.spans import Spans
-from trendkit.series.tracks import Bools, Track
+from trendkit.series.tracks import Track
 
 # Faulty stretches this close are told as one.
 JOINED_WITHIN_US = {"duplicate": 86_400_000_000, "spike": 86_400_000_000}
@@ -18,10 +21,29 @@ USUAL_JOIN_US = 1_800_000_000
 ALL_TAGS = "all tags"
 
 
-def stretches_of(mask: Bools) -> list[tuple[int, int]]:
-    """Return first and past-the-last place of every unbroken stretch of True."""
-    change = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
+@dataclass(frozen=True)
+class Repeats:
+    """Readings of one file at times it had already given, by tag, and the time the file spans [us]."""
+
+    file: str
+    counts: Mapping[str, int]
+    first_us: int
+    last_us: int
+
+
+def repeated_findings(repeats: Sequence[Repeats], columns: Sequence[Column], press: str) -> list[Finding]:
+    """Return one finding per file and tag with readings given twice; one for all tags where most have them."""
+    mine = {column.tag.tag: column.name for column in columns}
+    found = []
+    for each in repeats:
+        counts = {tag: count for tag, count in each.counts.items() if tag in mine and count}
+        times = from_us(each.first_us), from_us(each.last_us + 1)
+        if len(counts) > 1 and len(counts) >= 0.8 * len(mine):
+            counts = {ALL_TAGS: max(counts.values())}
+        for tag, count in counts.items():
+            text = f"{count} readings of {each.file} repeat a time already read"
+            found.append(Finding(press, tag, mine.get(tag), "duplicate", *times, "counted once", text, count))
+    return found
 
 
 def lost_bins(track: Track) -> Bools:
@@ -64,9 +86,7 @@ def lost_minutes(track: Track, first: int, past: int) -> float:
 
 
 def _left_out(minutes: float, name: str) -> str:
-    return (
-        f"left out of {minutes:.0f} minutes of {name}" if minutes >= 0.5 else f"no minute of {name} is lost"
-    )
+    return f"left out of {minutes:.0f} minutes of {name}" if minutes >= 0.5 else f"no minute of {name} is lost"
 
 
 def all_silent_findings(together: Bools, bins: Bins, press: str) -> list[Finding]:
@@ -129,7 +149,7 @@ def _sample_finding(
         "text_value": f"{samples} with a text where a number belongs",
         "out_of_range": f"{samples}{read}{unit}, instrument range {_range_text(tag)}",
         "duplicate": f"{samples} at times already read",
-        "counter_reset": f"the counter went to {low:g}{unit} without a roll-over that fits",
+        "counter_reset": f"the counter stood at {high:g}{unit} and went on elsewhere; no roll-over fits",
         "spike": f"{samples}{read}{unit}, far from the samples around",
     }[fault]
     effect = _left_out(minutes, tag.name)
@@ -145,7 +165,9 @@ def _sample_finding(
 
 
 def _range_text(tag: Tag) -> str:
-    return "none" if tag.range is None else f"{tag.range[0]:g} to {tag.range[1]:g} {tag.unit}".strip()
+    if tag.range is None:
+        return "not given, but no press can show that"
+    return f"{tag.range[0]:g} to {tag.range[1]:g} {tag.unit}".strip()
 
 
 def _as_fault(fault: ChannelFault) -> Fault:

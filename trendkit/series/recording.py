@@ -20,6 +20,12 @@ EVEN_SHARE = 0.8
 # it hardly ever repeats a value. Noise sampled on a clock has changes of any size down to nothing.
 SMALLEST_CHANGE = 0.35
 REPEATED_SHARE = 0.05
+# Rounded noise on a clock repeats a value now and then. Where that many repeats should be and a tenth of them are
+# not there, unchanged values were not recorded.
+REPEATS_EXPECTED = 10.0
+DENSITY_AT_NO_CHANGE = 0.27  # of a normal difference, times its median size
+# A state or setpoint sampled on a clock mostly repeats itself.
+STATE_REPEATED_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -30,8 +36,10 @@ class Recording:
     spacing_s: float
 
 
-def recognise_recording(time_us: Ints, values: Floats) -> Recording:
+def recognise_recording(time_us: Ints, values: Floats, is_state: bool = False) -> Recording:
     """Return how a tag is recorded, from the times [us] and values of its own observations (none empty).
+
+    `is_state` says that the tag is a state or a setpoint, which hardly changes.
 
     Examples
     --------
@@ -48,14 +56,21 @@ def recognise_recording(time_us: Ints, values: Floats) -> Recording:
     is_even = float(np.mean(np.abs(step_s - usual) <= 0.5 * usual)) >= EVEN_SHARE
     change = np.abs(np.diff(values))
     change = change[np.isfinite(change)]
+    if is_state:
+        is_sampled = is_even and len(change) > 0 and float(np.mean(change == 0.0)) >= STATE_REPEATED_SHARE
+    else:
+        is_sampled = is_even and not _records_changes_only(change)
+    return Recording("sampled" if is_sampled else "changes", usual)
+
+
+def _records_changes_only(change: Floats) -> bool:
+    """Return True when the sizes of the changes between observations show that unchanged values were left out."""
     moved = change[change > 0.0]
-    has_only_real_changes = (
-        len(moved) >= 10
-        and len(moved) >= (1.0 - REPEATED_SHARE) * len(change)
-        and float(np.quantile(moved, 0.05)) > SMALLEST_CHANGE * float(np.median(moved))
-    )
-    # A ramp changes by the same amount at every tick of its clock: that is a clock, not a deadband.
-    is_ramp = len(moved) > 0 and float(np.quantile(moved, 0.95)) < 1.05 * float(np.quantile(moved, 0.05))
-    if is_even and (is_ramp or not has_only_real_changes):
-        return Recording("sampled", usual)
-    return Recording("changes", usual)
+    if len(moved) < 10 or len(moved) < (1.0 - REPEATED_SHARE) * len(change):
+        return False
+    low, middle, high = (float(edge) for edge in np.quantile(moved, (0.05, 0.5, 0.95)))
+    if high < 1.05 * low:
+        return False  # a ramp: the same change at every tick of its clock
+    expected = DENSITY_AT_NO_CHANGE * float(moved.min()) / middle * len(change)
+    has_no_repeats = expected >= REPEATS_EXPECTED and len(change) - len(moved) < 0.1 * expected
+    return low > SMALLEST_CHANGE * middle or has_no_repeats

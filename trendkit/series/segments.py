@@ -13,6 +13,19 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+def stretches_of(mask: Bools) -> list[tuple[int, int]]:
+    """Return first and past-the-last place of every unbroken stretch of True.
+
+    Examples
+    --------
+    >>> stretches_of(np.array([False, True, True, False, True]))
+    [(1, 3), (4, 5)]
+    """
+    change = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
 
 
 @dataclass(frozen=True)

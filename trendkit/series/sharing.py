@@ -51,9 +51,7 @@ def share_of(press: Press, tag: Tag, presses: Sequence[Press], grids: Mapping[st
     weights = np.stack([moving_width(each, grids[each.slug]) for each in served])
     weights = np.where(weights.sum(axis=0) > 0.0, weights, widths)
     if tag.split == "by_feed":
-        feeds = np.stack(
-            [np.nan_to_num(np.maximum(_column(grids[each.slug], "feed_flow"), 0.0)) for each in served]
-        )
+        feeds = np.stack([np.nan_to_num(np.maximum(_column(grids[each.slug], "feed_flow"), 0.0)) for each in served])
         weights = np.where(feeds.sum(axis=0) > 0.0, feeds, weights)
     mine = [each.slug for each in served].index(press.slug)
     share: Floats = weights[mine] / weights.sum(axis=0)

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trendkit.series.segments import Floats, Ints
-from trendkit.series.tracks import Bools
+from trendkit.series.segments import Bools, Floats, Ints, stretches_of
 
 
 @dataclass(frozen=True)
@@ -38,10 +37,9 @@ class SpanLog:
 
     def add(self, time_us: Ints, is_faulty: Bools, readings: Floats) -> None:
         """Note the stretches of consecutive faulty samples among some in time order."""
-        change = np.diff(np.concatenate(([0], is_faulty.astype(np.int8), [0])))
-        first, past = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
-        if not len(first):
+        if not is_faulty.any():
             return
+        first, past = np.array(stretches_of(is_faulty), np.int64).T
         lows = np.where(np.isnan(readings), np.inf, readings)
         highs = np.where(np.isnan(readings), -np.inf, readings)
         pairs = np.column_stack((first, past)).ravel()
@@ -62,10 +60,7 @@ class SpanLog:
         if not self.parts:
             nothing = np.zeros(0, np.int64)
             return Spans(nothing, nothing, nothing, nothing.astype(float), nothing.astype(float))
-        fields = {
-            name: np.concatenate([getattr(part, name) for part in self.parts])
-            for name in Spans.__annotations__
-        }
+        fields = {name: np.concatenate([getattr(part, name) for part in self.parts]) for name in Spans.__annotations__}
         order = np.argsort(fields["start_us"], kind="stable")
         start, end = fields["start_us"][order], np.maximum.accumulate(fields["end_us"][order])
         first = np.flatnonzero(np.append(True, start[1:] - end[:-1] >= within_us))

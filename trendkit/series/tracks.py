@@ -16,6 +16,7 @@ import numpy.typing as npt
 from trendkit.series.counters import Counting
 from trendkit.series.segments import (
     Bins,
+    Bools,
     Cuts,
     Floats,
     Ints,
@@ -26,7 +27,6 @@ from trendkit.series.segments import (
     sums_between,
 )
 
-Bools = npt.NDArray[np.bool_]
 Shape = Literal["sloped", "held", "counted"]
 
 
@@ -52,15 +52,20 @@ class Samples:
             None if self.is_uncertain is None else self.is_uncertain[chosen],
         )
 
+    def spoilt(self, places: Ints) -> Samples:
+        """Return the samples with some of them unusable."""
+        usable = np.ones(len(self.time_us), bool) if self.is_usable is None else self.is_usable.copy()
+        values = self.values.copy()
+        usable[places], values[places] = False, np.nan
+        return Samples(self.time_us, values, usable, self.is_uncertain)
+
     def followed_by(self, later: Samples) -> Samples:
         """Return these samples and later ones as one."""
 
         def joined(mine: Bools | None, theirs: Bools | None, usual: bool) -> Bools | None:
             if mine is None and theirs is None:
                 return None
-            full = [
-                np.full(len(s.time_us), usual) if b is None else b for s, b in ((self, mine), (later, theirs))
-            ]
+            full = [np.full(len(s.time_us), usual) if b is None else b for s, b in ((self, mine), (later, theirs))]
             return np.concatenate(full)
 
         return Samples(
@@ -181,7 +186,10 @@ class Track:
         if self.tail is None:
             return
         until_us = max(until_us, int(self.tail.time_us[0]) + 1)
-        last = self.tail.followed_by(Samples(np.array([until_us]), np.array([np.nan]), np.array([False])))
+        end = Samples(np.array([until_us]), np.array([np.nan]), np.array([False]))
+        if self.holding.shape == "counted":  # nothing more was counted
+            end = replace(self.tail, time_us=end.time_us)
+        last = self.tail.followed_by(end)
         cuts = cut_at_edges(last.time_us, self.bins)
         if cuts is not None:
             self._integrate(last, cuts, replace(self.holding, longest_s=np.inf))
@@ -206,9 +214,7 @@ class Track:
         if other.uncertain_s is not None or self.uncertain_s is not None:
             nothing = np.zeros(self.bins.count, np.float32)
             mine = nothing if self.uncertain_s is None else self.uncertain_s
-            self.uncertain_s = np.where(
-                better, nothing if other.uncertain_s is None else other.uncertain_s, mine
-            )
+            self.uncertain_s = np.where(better, nothing if other.uncertain_s is None else other.uncertain_s, mine)
 
     def _join(self, pair: Samples) -> None:
         self.longest_silence_s = max(self.longest_silence_s, float(np.diff(pair.time_us)[0]) * 1e-6)
@@ -219,9 +225,7 @@ class Track:
     def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
         holding = holding or self.holding
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
-        is_clean = (
-            samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
-        )
+        is_clean = samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
         where = cuts.bins
         if is_clean:
             sloped, held = integrate_clean(samples.values, cuts)
@@ -266,9 +270,7 @@ class Track:
             self.uncertain_s = np.zeros(self.bins.count, np.float32)
         runs = segments_of(samples, cuts.step_s, holding)
         doubtful = np.asarray(samples.is_uncertain, float)
-        self.uncertain_s[cuts.bins] += integrate_trusted(
-            doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts
-        )
+        self.uncertain_s[cuts.bins] += integrate_trusted(doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts)
 
 
 class StateTrack(Track):

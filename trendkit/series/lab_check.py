@@ -1,0 +1,183 @@
+"""Solids meters against the bench: offset and drift over stretches of grabs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from trendkit.findings import Finding
+from trendkit.plant.model import Press
+from trendkit.plant.roles import ROLES
+from trendkit.series.grid import PressGrid
+from trendkit.series.robust import robust_spread
+from trendkit.series.segments import Floats
+
+COMPARED = {
+    ("feed", "TS"): "feed_solids",
+    ("cake", "TS"): "cake_solids",
+    ("thickened", "TS"): "thickened_solids",
+    ("filtrate", "TSS"): "filtrate_solids",
+    ("washwater", "TSS"): "washwater_solids",
+}
+AROUND_S = 300.0  # the meter's mean this long before and after the grab
+LEAST_GRABS = 8  # in all, to know what agreement is usual
+LEAST_INSIDE = 4
+LEAST_SPREAD = 0.03  # of the ratio of meter to grab, relative: no bench does better (common practice)
+SURE = 5.5  # standard errors
+LEAST_OFFSET = 0.08  # relative
+LEAST_DRIFT = 0.12  # relative, at its end
+LEAST_THROUGHOUT = 0.15  # relative; less is a matter of calibration
+LONE = 6.0  # spreads by which a single grab differs from those around it to count no more
+MOST_STRETCHES = 3
+
+
+@dataclass(frozen=True)
+class Departure:
+    """A stretch of grabs (places `first` to `last`) in which the meter reads otherwise than usual.
+
+    `size` is the logarithm of the ratio of meter to grab, less the usual one; for a drift the one at its end.
+    """
+
+    kind: Literal["offset", "drift"]
+    first: int
+    last: int
+    size: float
+    standard_errors: float
+
+
+def check_against_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> PressGrid:
+    """Return the grid with its solids meters compared with the bench grabs of that press.
+
+    `lab` has `sampled_at` (UTC), `press`, `point`, `analysis`, `value` and `is_suspect`. Stretches in which a meter
+    departs from its usual ratio to the grabs are findings (offset, drift), and its readings there are left out, so
+    that the grabs take their place. A ratio that is off throughout is a finding, too, but the readings are kept.
+    """
+    if lab is None or lab.empty:
+        return grid
+    roles, shares, findings = grid.roles.copy(), grid.good_share.copy(), []
+    own = lab[(lab["press"] == press.slug) & ~lab["is_suspect"].astype(bool) & (lab["value"] > 0.0)]
+    for (point, analysis), role in COMPARED.items():
+        column = ROLES[role].column
+        grabs = own[(own["point"] == point) & (own["analysis"] == analysis)].sort_values("sampled_at")
+        if role not in press.tags or column not in roles or len(grabs) < LEAST_GRABS:
+            continue
+        times, ratios = _ratios(roles[column], grabs, grid.every_s)
+        for finding, is_left_out in _findings(times, ratios, press, role, grid):
+            if is_left_out:
+                rows = (roles.index >= finding.start_utc) & (roles.index < finding.end_utc)
+                roles.loc[rows, column] = np.nan
+                shares.loc[rows, column] = 0.0
+            findings.append(finding)
+    if not findings:
+        return grid
+    return replace(grid, roles=roles, good_share=shares, findings=(*grid.findings, *findings))
+
+
+def _ratios(meter: pd.Series, grabs: pd.DataFrame, every_s: int) -> tuple[pd.DatetimeIndex, Floats]:
+    """Return, per grab the meter has a value for, its time and the logarithm of meter / grab."""
+    values = meter.to_numpy(float)
+    start = meter.index[0]
+    reach = max(round(AROUND_S / every_s), 0)
+    kept, logs = [], []
+    for moment, value in zip(grabs["sampled_at"], grabs["value"], strict=True):
+        place = int((moment - start).total_seconds() // every_s)
+        around = values[max(place - reach, 0) : max(place + reach + 1, 0)]
+        around = around[np.isfinite(around) & (around > 0.0)]
+        if len(around) > reach // 2:
+            kept.append(moment)
+            logs.append(float(np.log(np.median(around) / value)))
+    return pd.DatetimeIndex(kept), np.array(logs)
+
+
+def find_departures(hours: Floats, ratios: Floats) -> tuple[float, list[Departure]]:
+    """Return the usual logarithm of meter / grab, and the stretches that depart from it.
+
+    `hours` are the times of the grabs. Every stretch of grabs is tried as an offset (one level) and as a drift (from
+    nothing at its start); the one that explains most goes first. The spread of single grabs is taken from the
+    differences of neighbours, which an offset hardly touches.
+    """
+    spread = robust_spread(np.diff(ratios) / np.sqrt(2.0), LEAST_SPREAD)
+    usual = float(np.median(ratios))
+    rest = _without_lone_grabs(ratios - usual, spread)
+    found: list[Departure] = []
+    while len(found) < MOST_STRETCHES:
+        best = max(_candidates(hours, rest, spread), key=lambda each: each.standard_errors, default=None)
+        if best is None or best.standard_errors < SURE:
+            break
+        found.append(best)
+        inside = slice(best.first, best.last + 1)
+        rest[inside] -= best.size if best.kind == "offset" else best.size * _ramp(hours[inside])
+    return usual, found
+
+
+def _without_lone_grabs(rest: Floats, spread: float) -> Floats:
+    """Return the differences with every one that stands alone put level with its two neighbours on either side."""
+    calm = rest.copy()
+    for place in range(len(rest)):
+        around = np.concatenate((rest[max(place - 2, 0) : place], rest[place + 1 : place + 3]))
+        middle = float(np.median(around))
+        if abs(rest[place] - middle) > LONE * spread:
+            calm[place] = middle
+    return calm
+
+
+def _ramp(hours: Floats) -> Floats:
+    """Return the share of a drift's length passed at each grab, 0 to 1."""
+    span = float(hours[-1] - hours[0])
+    return (hours - hours[0]) / span if span > 0.0 else np.ones(len(hours))
+
+
+def _candidates(hours: Floats, rest: Floats, spread: float) -> list[Departure]:
+    count = len(rest)
+    found = []
+    for first in range(count - LEAST_INSIDE + 1):
+        for last in range(first + LEAST_INSIDE - 1, count):
+            if last - first + 1 > 0.75 * count:
+                break
+            inside = rest[first : last + 1]
+            level = float(inside.mean())
+            sure = abs(level) * np.sqrt(len(inside)) / spread
+            if abs(level) >= LEAST_OFFSET:
+                found.append(Departure("offset", first, last, level, sure))
+            ramp = _ramp(hours[first : last + 1])
+            end = float((ramp @ inside) / (ramp @ ramp))
+            sure = abs(end) * float(np.sqrt(ramp @ ramp)) / spread
+            if abs(end) >= LEAST_DRIFT and len(inside) >= 2 * LEAST_INSIDE:
+                found.append(Departure("drift", first, last, end, sure))
+    return found
+
+
+def _findings(
+    times: pd.DatetimeIndex, ratios: Floats, press: Press, role: str, grid: PressGrid
+) -> list[tuple[Finding, bool]]:
+    """Return what the grabs say of one meter, each with whether its readings are to be left out."""
+    if len(ratios) < LEAST_GRABS:
+        return []
+    hours = (times - times[0]).total_seconds().to_numpy() / 3600.0
+    usual, departures = find_departures(hours, ratios)
+    end = grid.roles.index[-1] + pd.Timedelta(seconds=grid.every_s)
+    edges = [grid.roles.index[0], *(times[:-1] + (times[1:] - times[:-1]) / 2), end]
+    found = []
+    for each in departures:
+        begin, past = edges[each.first].ceil("min"), edges[each.last + 1].ceil("min")
+        grabs = each.last - each.first + 1
+        share = 100.0 * (np.exp(each.size) - 1.0)
+        minutes = int(grid.roles.loc[begin:past, ROLES[role].column].notna().sum() * grid.every_s / 60)
+        how = "on average" if each.kind == "offset" else "at the end"
+        text = f"reads {abs(share):.0f} % {'above' if share > 0 else 'below'} {grabs} grabs {how}, against its usual"
+        effect = f"left out of {minutes} minutes of {role}; the grabs take its place"
+        tag = press.tags[role].tag
+        found.append((Finding(press.slug, tag, role, each.kind, begin, past, effect, text, grabs), True))
+    error = robust_spread(ratios - usual, LEAST_SPREAD) / np.sqrt(len(ratios))
+    if abs(usual) >= LEAST_THROUGHOUT and abs(usual) >= SURE * error:
+        share = 100.0 * (np.exp(usual) - 1.0)
+        text = (
+            f"reads {abs(share):.0f} % {'above' if share > 0 else 'below'} the grabs throughout ({len(ratios)} grabs)"
+        )
+        effect = f"{role} is used as read; have the meter checked against the bench"
+        tag = press.tags[role].tag
+        found.append((Finding(press.slug, tag, role, "offset", edges[0], end, effect, text, len(ratios)), False))
+    return found

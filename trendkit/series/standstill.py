@@ -1,0 +1,105 @@
+"""Frozen readings: a meter that stands still while the press moves, judged by that tag's own habit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trendkit.series.segments import Bools, Floats, stretches_of
+from trendkit.series.tracks import Track
+
+SHORTEST_S = 1200.0
+# Standing still for so long happens once in a million by chance; three times that, as changes come in bursts.
+CHANCE = 1e-6
+BURSTS = 3.0
+# Readings of flow, solids and load cannot stand still for a working day, whatever the record's habit.
+NEVER_STILL = frozenset(
+    {
+        "feed_flow",
+        "feed_solids",
+        "filtrate_flow",
+        "filtrate_solids",
+        "filtrate_turbidity",
+        "cake_solids",
+        "cake_rate",
+        "thickened_flow",
+        "thickened_solids",
+        "power",
+        "gravity_drive_load",
+        "pressure_drive_load",
+    }
+)
+WORKING_DAY_S = 8 * 3600.0
+NEAR_ZERO = 0.1  # of the usual reading: a meter at rest, not a frozen one
+LIKE_REST = 0.01  # of the usual reading, from what the meter shows when the press stands
+
+
+@dataclass(frozen=True)
+class Standstill:
+    """Bins `first` up to `past` where a meter stood at `value`, `moving_bins` of them with a moving press."""
+
+    first: int
+    past: int
+    value: float
+    moving_bins: int
+    usual_share: float  # of moving bins, else, in which the reading changes
+
+
+def bins_that_change(track: Track) -> Bools:
+    """Return the bins in which the reading moved, or differed from the bin before."""
+    seen = np.flatnonzero(track.count > 0)
+    changes = np.zeros(track.bins.count, bool)
+    if len(seen):
+        low, high = track.lowest[seen], track.highest[seen]
+        moved = low != high
+        moved[1:] |= low[1:] != high[:-1]
+        moved[0] = True
+        changes[seen] = moved
+    return changes
+
+
+def find_standstills(name: str, track: Track, readings: Floats, is_moving: Bools) -> list[Standstill]:
+    """Return the stretches in which a meter was frozen.
+
+    `readings` are the bins' means, NaN where unknown; `is_moving` says in which bins the press moved. A stretch
+    at rest (near zero, or at what the meter shows when the press stands) is never frozen.
+    """
+    known = ~np.isnan(readings)
+    at_work = known & is_moving
+    if at_work.sum() * track.bins.seconds < SHORTEST_S:
+        return []
+    near_zero, rest_low, rest_high = _levels_at_rest(readings, at_work, known & ~is_moving)
+    changes = bins_that_change(track)
+    still = known & ~changes
+    moving_so_far = np.concatenate(([0], np.cumsum(at_work)))
+    changes_so_far = int((changes & at_work).sum())
+    found = []
+    for first, past in stretches_of(still):
+        moving = int(moving_so_far[past] - moving_so_far[first])
+        if moving * track.bins.seconds < SHORTEST_S or _is_at_rest(readings, first, at_work, known & ~is_moving):
+            continue
+        elsewhere = int(moving_so_far[-1]) - moving
+        share = changes_so_far / elsewhere if elsewhere else 0.0
+        if moving < _bins_needed(name, share, elsewhere, track.bins.seconds):
+            continue
+        begins = first + int(np.argmax(is_moving[first:past]))
+        found.append(Standstill(begins, past, float(readings[begins]), moving, share))
+    return found
+
+
+def _bins_needed(name: str, share: float, elsewhere: int, seconds: float) -> float:
+    """Return how many moving bins a frozen meter stands still, by how often it changes otherwise."""
+    working_day = WORKING_DAY_S / seconds
+    if share <= 0.0 or elsewhere < working_day / 8.0:
+        return working_day if name in NEVER_STILL else float(np.inf)
+    by_chance = float(np.log(CHANCE) / np.log1p(-min(share, 0.999)))
+    needed = max(BURSTS * by_chance, SHORTEST_S / seconds)
+    return min(needed, working_day) if name in NEVER_STILL else needed
+
+
+def _levels_at_rest(readings: Floats, at_work: Bools, resting: Bools) -> tuple[float, float, float]:
+    """Return below which reading a meter is at rest, and what it shows while the press stands, less and plus."""
+    usual = float(np.quantile(np.abs(readings[at_work]), 0.9))
+    shown = float(np.median(readings[resting])) if resting.sum() >= 30 else np.nan
+    return NEAR_ZERO * usual, shown - LIKE_REST * usual, shown + LIKE_REST * usual
