@@ -5,8 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from .conftest import Outcome, type_command
+from typed import Outcome, type_command
 
 
 def refused(outcome: Outcome, *words: str) -> None:
@@ -93,14 +92,28 @@ def test_a_bench_sheet_in_place_of_exports_is_named(spoilt: Path) -> None:
 
 def test_a_month_that_is_none_is_refused(plant_folder: Path, tmp_path: Path) -> None:
     outcome = type_command(
-        "review", "--plant", plant_folder / "plant.toml", "--month", "2026-13", "--out", tmp_path / "r", plant_folder / "exports"
+        "review",
+        "--plant",
+        plant_folder / "plant.toml",
+        "--month",
+        "2026-13",
+        "--out",
+        tmp_path / "r",
+        plant_folder / "exports",
     )
     refused(outcome, "2026-13", "YYYY-MM")
 
 
 def test_an_unknown_press_is_named_with_the_known_ones(plant_folder: Path, tmp_path: Path) -> None:
     outcome = type_command(
-        "tune", "--plant", plant_folder / "plant.toml", "--press", "NINE", "--out", tmp_path / "t", plant_folder / "exports"
+        "tune",
+        "--plant",
+        plant_folder / "plant.toml",
+        "--press",
+        "NINE",
+        "--out",
+        tmp_path / "t",
+        plant_folder / "exports",
     )
     refused(outcome, "'NINE'", "BFP-1")
 
@@ -113,7 +126,10 @@ def test_an_unknown_scenario_is_answered_with_the_list(tmp_path: Path) -> None:
     from trendkit.simulate import SCENARIOS
 
     out = tmp_path / "made"
-    refused(type_command("simulate", "--out", out, "--days", "2", "--seed", "1", "--scenario", "none-such"), *SCENARIOS)
+    refused(
+        type_command("simulate", "--out", out, "--days", "2", "--seed", "1", "--scenario", "none-such"),
+        *SCENARIOS,
+    )
     assert not out.exists()
 
 

@@ -1,0 +1,132 @@
+"""A period's figures: sums over sums, exclusions, days, shifts, targets and cost."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from press_grid import START, grabs, grid, plant_of, press_of
+
+from trendkit.plant.calendar import Period
+from trendkit.plant.model import Costs, Exclude, Limit, Plant, Shift
+from trendkit.press import PeriodReview, compute_figures, review_period
+from trendkit.press.review import meets
+from trendkit.press.sums import Sums, group_figures
+from trendkit.press.uncertainty import Measured, standard_uncertainty
+
+DAY = Period(
+    pd.Timestamp("2026-03-02T07:00:00Z") - pd.Timedelta(hours=24), pd.Timestamp("2026-03-03T07:00Z"), "America/Denver"
+)
+
+
+def review_of(roles: pd.DataFrame, plant: Plant | None = None, **press_settings: object) -> PeriodReview:
+    press = press_of(**press_settings)
+    plant = plant or plant_of(press)
+    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant, 60)
+    return review_period(table, press, plant, DAY)
+
+
+def value(review: PeriodReview, name: str) -> float:
+    found = review.figures[name].value
+    assert found is not None, review.figures[name].reason
+    return found
+
+
+def test_totals_count_all_phases_and_hours_are_real_hours() -> None:
+    """6.5 h of feed at 30 m3/h; the belts turn 8 h."""
+    review = review_of(grid())
+    assert value(review, "feed_volume_m3") == pytest.approx(195.0)
+    assert value(review, "press_hours") == pytest.approx(6.5)
+    assert value(review, "run_hours") == pytest.approx(8.0)
+    assert value(review, "washwater_m3") == pytest.approx(96.0)
+    assert value(review, "energy_kwh") == pytest.approx(120.0)
+    assert value(review, "press_days") == 1.0  # plant time: half an hour before midnight is no press day, the rest is
+
+
+def test_a_mean_over_the_period_is_a_ratio_of_sums() -> None:
+    """Half the time at 10 m3/h and 4 %, half at 30 m3/h and 2 %: dose is polymer over solids, not a mean of doses."""
+    roles = grid()
+    roles.loc[roles.index < START + pd.Timedelta(hours=4), "feed_flow_m3_h"] *= 1 / 3
+    roles.loc[roles.index < START + pd.Timedelta(hours=4), "feed_solids_pct"] = 4.0
+    pressing = review_of(roles)
+    press = press_of()
+    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60).frame
+    rows = table[table["phase"] == "pressing"]
+    active = rows["polymer_flow_l_h"].sum() * 0.0025
+    dry_t = (rows["feed_flow_m3_h"] * 1010 * rows["feed_solids_pct"] / 100).sum() / 1000
+    assert value(pressing, "polymer_dose_kg_t") == pytest.approx(active / dry_t)
+    assert value(pressing, "polymer_dose_kg_t") != pytest.approx(rows["polymer_dose_kg_t"].mean(), rel=0.01)
+
+
+def test_an_excluded_period_leaves_the_means_and_stays_in_the_totals() -> None:
+    roles = grid()
+    trial = slice(START + pd.Timedelta(hours=2), START + pd.Timedelta(hours=3) - pd.Timedelta(minutes=1))
+    roles.loc[trial, "polymer_flow_l_h"] = 6000.0
+    press = press_of()
+    excluded = Exclude(START + pd.Timedelta(hours=2), START + pd.Timedelta(hours=3), "bfp-1", "supplier trial")
+    with_it, without = review_of(roles), review_of(roles, plant_of(press, excludes=(excluded,)))
+    assert value(without, "polymer_dose_kg_t") == pytest.approx(4.9505, rel=1e-4)
+    assert value(with_it, "polymer_dose_kg_t") > 6.0
+    assert value(without, "polymer_kg") == value(with_it, "polymer_kg")
+
+
+def test_cost_is_per_dry_tonne_leaving_in_cake_and_names_missing_prices() -> None:
+    press = press_of()
+    plant = plant_of(press, costs=Costs("USD", polymer_per_kg=4.0, haul_per_t=60.0))
+    review = review_of(grid(), plant)
+    paid = 4.0 * value(review, "polymer_kg") + 60.0 * value(review, "wet_cake_t")
+    assert value(review, "cost_per_dry_t") == pytest.approx(paid / value(review, "dry_cake_t"))
+    assert {line.name for line in review.costs} == {"polymer", "haul"}
+    assert any("No price given" in note and "power" in note for note in review.notes)
+
+
+def test_without_prices_there_is_no_cost_and_the_page_says_why() -> None:
+    figure = review_of(grid()).figures["cost_per_dry_t"]
+    assert figure.value is None
+    assert figure.reason == "no price in the plant file"
+
+
+@pytest.mark.parametrize(
+    ("value_pct", "low", "high", "verdict"),
+    [(96.0, 95.5, 96.5, True), (95.2, 94.7, 95.7, None), (93.0, 92.5, 93.5, False)],
+)
+def test_a_target_is_met_missed_or_open_by_the_limits(value_pct: float, low: float, high: float, verdict: bool) -> None:
+    assert meets(Limit(low=95.0), value_pct, low, high) is verdict
+
+
+def test_a_night_shift_belongs_to_the_day_it_begins() -> None:
+    """The feed runs from 23:30 on 1 March to 06:00 on 2 March, plant time: all of it night shift of 1 March."""
+    press = press_of()
+    shifts = (Shift("day", "07:00", "19:00"), Shift("night", "19:00", "07:00"))
+    table = review_of(grid(), plant_of(press, shifts=shifts)).by_shift
+    rows = table[table["feed_volume_m3"] > 0]
+    assert [(str(row.day), row.shift) for row in rows.itertuples()] == [("2026-03-01", "night")]
+    assert rows["feed_volume_m3"].iloc[0] == pytest.approx(195.0)
+
+
+def test_days_add_up_to_the_period() -> None:
+    review = review_of(grid())
+    for name in ("feed_volume_m3", "feed_dry_solids_t", "polymer_kg", "dry_cake_t", "press_hours"):
+        assert review.by_day[name].sum() == pytest.approx(value(review, name), rel=1e-9), name
+
+
+def test_the_feed_meters_error_does_not_shrink_with_the_number_of_minutes() -> None:
+    """A meter 2 % off is 2 % off all month: the total's limits are 1.96 x 2 %, however many minutes it sums."""
+    review = review_of(grid())
+    figure = review.figures["feed_volume_m3"]
+    assert figure.high is not None
+    assert figure.high / value(review, "feed_volume_m3") - 1 == pytest.approx(1.96 * 0.02, rel=0.001)
+
+
+def test_independent_grabs_narrow_the_limits() -> None:
+    """Four feed grabs with independent errors leave half the uncertainty of one."""
+    press = press_of()
+    plant = plant_of(press)
+    widths = []
+    for hours in ([3.75], [1.3, 2.9, 4.6, 6.2]):
+        roles = grid().drop(columns="feed_solids_pct")
+        lab = grabs(*[(hour, "feed", "TS", 2.5) for hour in hours])
+        table = compute_figures(roles, roles.notna().astype(float), {}, lab, press, plant, 60)
+        sums = Sums(table, press, plant)
+        fed = group_figures(sums, np.zeros(len(roles), dtype=np.int64), 1).values["feed_dry_solids_t"]
+        of_grabs = Measured(fed.value, {"bench feed TS": fed.parts["bench feed TS"]})
+        widths.append(float(standard_uncertainty(of_grabs)[0]))
+    assert widths[1] == pytest.approx(widths[0] / 2, rel=0.05)
