@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -94,7 +95,7 @@ def _feeding(of: Plant, span: Period) -> pd.DataFrame:
     index = pd.date_range(span.start_utc, span.end_utc, freq="min", inclusive="left", name="time")
     local = index.tz_convert(of.timezone)
     hour = local.hour + local.minute / 60.0
-    shifts = pd.DataFrame({"hour": hour, "weekday": local.weekday, "day": plant_days(of, index)}, index=index)
+    shifts = pd.DataFrame({"hour": hour, "weekday": local.day_of_week, "day": plant_days(of, index)}, index=index)
     is_pressing = (shifts["weekday"] < 5) & (hour >= 7.5) & (hour < 15.5)
     shifts["phase"] = np.select(
         [
@@ -108,8 +109,10 @@ def _feeding(of: Plant, span: Period) -> pd.DataFrame:
     return shifts
 
 
-def table(of: Plant | None = None) -> FigureTable:
-    of = of or plant()
+@cache
+def table() -> FigureTable:
+    """Return the month's figure table; the same object each time, so tests must not change it."""
+    of = plant()
     shifts = _feeding(of, period(of))
     index, count = shifts.index, len(shifts)
     random = np.random.default_rng(7)
@@ -140,23 +143,15 @@ def table(of: Plant | None = None) -> FigureTable:
         "belt_tension_kn_m": 6.4 + noise(0.05),
         "gravity_zone_depth_mm": 34 + np.where(bad, 14, 0) + noise(1),
     }
-    frame = pd.DataFrame(
-        {name: np.where(pressing, values, 0.0) for name, values in columns.items()}, index=index
-    )
-    frame.loc[
-        pd.Timestamp("2026-03-24T16:00Z") : pd.Timestamp("2026-03-24T19:00Z"), "filtrate_solids_mg_l"
-    ] = np.nan
+    frame = pd.DataFrame({name: np.where(pressing, values, 0.0) for name, values in columns.items()}, index=index)
+    frame.loc[pd.Timestamp("2026-03-24T16:00Z") : pd.Timestamp("2026-03-24T19:00Z"), "filtrate_solids_mg_l"] = np.nan
     solids = frame["feed_flow_m3_h"] * 10 * frame["feed_solids_pct"]
     frame["hydraulic_loading_m3_h_m"] = frame["feed_flow_m3_h"] / 2
     frame["feed_dry_solids_kg_h"] = solids
     frame["solids_loading_kg_h_m"] = solids / 2
     solids = solids.where(pressing)
-    frame["polymer_dose_kg_t"] = (
-        frame["polymer_flow_l_h"] * frame["polymer_strength_pct"] / 100 / solids * 1000
-    )
-    frame["capture_pct"] = 100 * (
-        1 - frame["filtrate_flow_m3_h"] * frame["filtrate_solids_mg_l"] / 1000 / solids
-    )
+    frame["polymer_dose_kg_t"] = frame["polymer_flow_l_h"] * frame["polymer_strength_pct"] / 100 / solids * 1000
+    frame["capture_pct"] = 100 * (1 - frame["filtrate_flow_m3_h"] * frame["filtrate_solids_mg_l"] / 1000 / solids)
     frame["cake_solids_pct"] = frame["cake_solids_meter_pct"]
     frame["filtrate_tss_mg_l"] = frame["filtrate_solids_mg_l"]
     frame["belt_speed_ratio"] = frame["gravity_belt_speed_m_min"] / frame["pressure_belt_speed_m_min"]
@@ -182,9 +177,7 @@ def table(of: Plant | None = None) -> FigureTable:
         "mode",
         pd.Series("dewatering", index=index, dtype=object).where(shifts["phase"] != "stopped", None),
     )
-    frame.insert(
-        4, "capture_method", pd.Series("filtrate_metered", index=index, dtype=object).where(pressing, None)
-    )
+    frame.insert(4, "capture_method", pd.Series("filtrate_metered", index=index, dtype=object).where(pressing, None))
     return FigureTable(
         press="bfp-1",
         every_s=60,
@@ -317,9 +310,7 @@ def findings() -> tuple[Finding, ...]:
 
 def lab() -> pd.DataFrame:
     days = [
-        date(2026, 3, 2) + timedelta(days=n)
-        for n in range(30)
-        if (date(2026, 3, 2) + timedelta(days=n)).weekday() < 5
+        date(2026, 3, 2) + timedelta(days=n) for n in range(30) if (date(2026, 3, 2) + timedelta(days=n)).weekday() < 5
     ]
     random = np.random.default_rng(3)
     rows = []
@@ -327,9 +318,7 @@ def lab() -> pd.DataFrame:
         taken = pd.Timestamp(day.isoformat() + "T17:10Z")
         wet = 2.7 if day == BAD_DAY else 0.0
         rows.append((taken, "bfp-1", "cake", "TS", 20.4 - wet + random.normal(0, 0.3), "", False, "", 0))
-        rows.append(
-            (taken, "bfp-1", "filtrate", "TSS", 560 + random.normal(0, 40), HOSTILE_NOTE, False, "", 0)
-        )
+        rows.append((taken, "bfp-1", "filtrate", "TSS", 560 + random.normal(0, 40), HOSTILE_NOTE, False, "", 0))
     rows.append(
         (
             pd.Timestamp("2026-03-19T18:00Z"),
@@ -376,9 +365,15 @@ def context(of: Plant | None = None, span: Period | None = None) -> PageContext:
     )
 
 
-def review(of: Plant | None = None) -> PeriodReview:
+def day_context(of: Plant | None = None) -> PageContext:
     of = of or plant()
-    frame = table(of).frame
+    return context(of, day_period(of, BAD_DAY))
+
+
+@cache
+def review() -> PeriodReview:
+    of = plant()
+    frame = table().frame
     days = pd.Series(plant_days(of, frame.index), index=frame.index)
     pressing = frame[frame["phase"] == "pressing"]
     rows = []
@@ -472,20 +467,14 @@ def _figures(by_day: pd.DataFrame) -> dict[str, Figure]:
         "polymer_kg": Figure(978.0, "kg", 950.0, 1_006.0, minutes, "", 990.0),
         "washwater_m3": Figure(2_112.0, "m3", n=minutes, previous=2_050.0),
         "energy_kwh": Figure(None, "kWh", reason="no power or energy meter is listed for this press"),
-        "capture_pct": Figure(
-            95.9, "%", 95.2, 96.5, minutes, "filtrate_metered", 96.4, Limit(low=95.0), True
-        ),
+        "capture_pct": Figure(95.9, "%", 95.2, 96.5, minutes, "filtrate_metered", 96.4, Limit(low=95.0), True),
         "cake_solids_pct": Figure(
             20.1, "%", 19.8, 20.5, minutes, "cake meter, corrected by grabs", 20.6, Limit(low=19.0), True
         ),
         "thickened_solids_pct": Figure(None, "%", reason="the press did not thicken in this period"),
         "polymer_dose_kg_t": Figure(9.4, "kg/t", 9.1, 9.7, minutes, "", 6.9, Limit(high=9.0), False),
-        "solids_loading_kg_h_m": Figure(
-            338.0, "kg/h/m", 328.0, 348.0, minutes, "", 331.0, Limit(high=450.0), True
-        ),
-        "hydraulic_loading_m3_h_m": Figure(
-            13.0, "m3/h/m", 12.7, 13.3, minutes, "", 12.6, Limit(high=13.1), None
-        ),
+        "solids_loading_kg_h_m": Figure(338.0, "kg/h/m", 328.0, 348.0, minutes, "", 331.0, Limit(high=450.0), True),
+        "hydraulic_loading_m3_h_m": Figure(13.0, "m3/h/m", 12.7, 13.3, minutes, "", 12.6, Limit(high=13.1), None),
         "belt_speed_ratio": Figure(1.95, "", n=minutes, previous=1.9),
         "press_hours": Figure(float(total["press_hours"]), "h", n=minutes, previous=168.0),
         "run_hours": Figure(float(total["run_hours"]), "h", n=minutes, previous=182.0),
@@ -559,9 +548,7 @@ def tuning() -> Tuning:
         curve[name], curve[f"{name}_low"], curve[f"{name}_high"] = values, values - spread, values + spread
     random = np.random.default_rng(5)
     ran = random.choice([5.1, 5.5, 6.0, 6.6, 7.1], 64)
-    start = pd.Timestamp("2026-03-02T15:00Z") + pd.to_timedelta(
-        np.sort(random.integers(0, 28 * 24, 64)), unit="h"
-    )
+    start = pd.Timestamp("2026-03-02T15:00Z") + pd.to_timedelta(np.sort(random.integers(0, 28 * 24, 64)), unit="h")
     blocks = pd.DataFrame(
         {
             "start_utc": start,
@@ -618,4 +605,18 @@ def tuning() -> Tuning:
         ),
         decided_by="cost",
         notes=("Days were resampled whole, 500 times, for the limits.",),
+    )
+
+
+def tuning_insufficient() -> Tuning:
+    whole = tuning()
+    return replace(
+        whole,
+        decision="insufficient",
+        reason="the gravity belt speed moved by only 0.2 m/min once feed and load are taken out",
+        recommended=None,
+        curve=whole.curve.iloc[:0],
+        gain=None,
+        by_load=pd.DataFrame(),
+        notes=(),
     )

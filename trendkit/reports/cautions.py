@@ -8,8 +8,6 @@ AT_THE_PRESS: tuple[str, ...] = (
     "Polymer makes floors, steps and gratings slippery when wet: contain and clean up spills at once.",
     "Sludge gives off hydrogen sulphide and other gases: keep the room ventilated, test the air before "
     "entering pits and closed rooms, and follow the plant's confined-space rules.",
-    "Change one setting at a time, in small steps, write it down with the time, and wait until the "
-    "press has settled.",
-    "These figures advise; they do not decide. Local codes, permits, the makers' instructions and "
-    "licensed staff do.",
+    "Change one setting at a time, in small steps, write it down with the time, and wait until the press has settled.",
+    "These figures advise; they do not decide. Local codes, permits, the makers' instructions and licensed staff do.",
 )

@@ -18,12 +18,9 @@ def method_section(context: PageContext, notes: Sequence[str]) -> Section:
     told = tuple(dict.fromkeys(shown.retold(note) for note in (*context.notes, *notes) if note))
     general = (
         "Means over any span are ratios of sums (solids kept over solids fed), not means of minute values.",
-        "Means count the minutes with the press feeding steadily; totals, hours and costs count "
-        "every minute.",
-        "Cake and filtrate are matched to the feed that made them, minutes earlier, by the sludge's "
-        "own travel time.",
-        "Limits are 95 %: the true value lies inside them 19 times in 20, if the meters are as good "
-        "as stated.",
+        "Means count the minutes with the press feeding steadily; totals, hours and costs count every minute.",
+        "Cake and filtrate are matched to the feed that made them, minutes earlier, by the sludge's own travel time.",
+        "Limits are 95 %: the true value lies inside them 19 times in 20, if the meters are as good as stated.",
     )
     return Section("method", "How it was worked out", "", (Listing((*told, *general)),))
 
@@ -62,7 +59,7 @@ def provenance_section(context: PageContext, clock: PlantClock, made: str) -> Se
         items.append(Listing(read))
     items += [
         Prose(text),
-        SignOff(("Prepared by, date", "Checked by, date", "Licensed operator in charge, date")),
+        SignOff(("Prepared by, date", "Checked by, date", "Licensed operator, date")),
     ]
     return Section(
         "basis",

@@ -25,14 +25,10 @@ def share_section(account: DayAccount, shown: Shown) -> Section:
             part.high,
             part.factor != "unexplained",
         )
-        for part in sorted(
-            account.contributions, key=lambda part: (part.factor == "unexplained", -part.points)
-        )
+        for part in sorted(account.contributions, key=lambda part: (part.factor == "unexplained", -part.points))
     ]
     sure = [name.lower() for name, _, low, _, is_told in parts if is_told and low > 0]
-    finding = (
-        f"Beyond doubt at 95 %: {', '.join(sure)}." if sure else "No single factor stands out beyond doubt."
-    )
+    finding = f"Beyond doubt at 95 %: {', '.join(sure)}." if sure else "No single factor stands out beyond doubt."
     sheet = Sheet(
         "points of cake solids lost",
         (Head("Factor"), Head("Points lost", is_number=True), Head("95 % limits", is_number=True)),
@@ -46,8 +42,7 @@ def share_section(account: DayAccount, shown: Shown) -> Section:
         "Points of cake solids lost to each factor",
         finding,
         draw_contributions("shares-drawing", parts),
-        "The dark rule through each bar is its 95 % limits. The dashed bar is what these tags do not "
-        "explain.",
+        "The dark rule through each bar is its 95 % limits. The dashed bar is what these tags do not explain.",
         sheet,
     )
     return Section("loss", "Where the points went", "Compared with days of like feed and load.", (panel,))
@@ -69,18 +64,14 @@ def cause_section(account: DayAccount, shown: Shown) -> Section:
         "Weights share out the evidence among the causes; they are no certainty. Streaks, ponding and "
         "slime must be seen: the tags are only consistent with them."
     )
-    return Section(
-        "causes", "Likeliest causes", note, (Sheet("Causes, likeliest first", heads, rows),) if rows else ()
-    )
+    return Section("causes", "Likeliest causes", note, (Sheet("Causes, likeliest first", heads, rows),) if rows else ())
 
 
 def check_section(account: DayAccount, shown: Shown) -> Section:
     """Return the section with the cautions, then the checks in order."""
     items: list[Item] = [caution_list()]
     if account.checks:
-        items.append(
-            Listing(tuple(shown.retold(check) for check in account.checks), "ticks", "In this order")
-        )
+        items.append(Listing(tuple(shown.retold(check) for check in account.checks), "ticks", "In this order"))
     else:
         items.append(Prose("Nothing asks for a check at the press."))
     return Section(
@@ -104,9 +95,7 @@ def comparison_section(account: DayAccount, shown: Shown) -> Section:
         )
     if account.compared_with:
         rows = tuple((day_text(each.day), shown.retold(each.why)) for each in account.compared_with)
-        items.append(
-            Sheet("Days it is compared with", (Head("Day"), Head("Why it is a fair comparison")), rows)
-        )
+        items.append(Sheet("Days it is compared with", (Head("Day"), Head("Why it is a fair comparison")), rows))
     return Section("comparison", "Compared with other days", "", tuple(items))
 
 

@@ -38,10 +38,7 @@ _WITHOUT_MOVES = (
 def moved(move: Move, clock: PlantClock, shown: Shown) -> str:
     """Return one move in words: "polymer flow down by 201 gal/h at 10:12"."""
     by = _size(move, shown)
-    return (
-        f"{figure_name(move.role).lower()} {move.direction} by {by} at "
-        f"{clock.time_text(move.time, with_day=False)}"
-    )
+    return f"{figure_name(move.role).lower()} {move.direction} by {by} at {clock.time_text(move.time, with_day=False)}"
 
 
 def _size(move: Move, shown: Shown) -> str:
@@ -84,9 +81,7 @@ def course_section(
     if rows:
         moves = sorted(account.timeline, key=lambda move: move.time)
         finding = (
-            f"First to move: {moved(moves[0], clock, shown)}."
-            if moves
-            else "No tag left its usual band on this day."
+            f"First to move: {moved(moves[0], clock, shown)}." if moves else "No tag left its usual band on this day."
         )
         svg = draw_rows("day-rows", rows, spans(upsets), clock)
         caption = (
@@ -123,11 +118,7 @@ def _rows(account: DayAccount, frame: pd.DataFrame, shown: Shown) -> list[Row]:
     pressed = frame[frame["phase"] == "pressing"] if (frame["phase"] == "pressing").any() else frame
     rows = []
     for column in wanted:
-        if (
-            column not in frame
-            or not pd.api.types.is_numeric_dtype(frame[column])
-            or not frame[column].notna().any()
-        ):
+        if column not in frame or not pd.api.types.is_numeric_dtype(frame[column]) or not frame[column].notna().any():
             continue
         found = first_moves.get(column)
         band = usual.get(column)
@@ -136,9 +127,7 @@ def _rows(account: DayAccount, frame: pd.DataFrame, shown: Shown) -> list[Row]:
                 title=shown.name(column),
                 line=display(frame[column], column, shown.system)[0],
                 focus=display(pressed[column], column, shown.system)[0],
-                usual=None
-                if band is None
-                else (shown.number(band[0], column), shown.number(band[1], column)),
+                usual=None if band is None else (shown.number(band[0], column), shown.number(band[1], column)),
                 moved_at=found.time if found else None,
                 direction=found.direction if found else "",
                 is_first=found is not None and found is first,

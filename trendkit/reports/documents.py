@@ -170,8 +170,7 @@ def troubleshoot_document(
             for m in account.timeline
         ],
         "contributions": [
-            {"factor": c.factor, "points": c.points, "low": c.low, "high": c.high}
-            for c in account.contributions
+            {"factor": c.factor, "points": c.points, "low": c.low, "high": c.high} for c in account.contributions
         ],
         "causes": _causes(account.causes),
         "checks": list(account.checks),

@@ -120,9 +120,7 @@ def _tidied(svg: str, slug: str) -> str:
     _drop_hidden(root)
     for element in root.iter():
         _refuse_active(element)
-        element.attrib = {
-            key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)
-        }
+        element.attrib = {key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)}
     height = root.get("height", "")
     root.attrib = {
         "viewBox": f"0 0 {TOTAL} {height}",

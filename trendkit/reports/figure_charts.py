@@ -49,21 +49,13 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
     missed = alt.Chart(inline([cell for cell in cells if cell["misses"]]))
     heads = alt.Chart(inline([{"x": n, "y": 0, "text": name} for n, name in enumerate(WEEKDAYS)]))
     layers = [
-        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(
-            x=x, y=y, text="text:N"
-        ),
-        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(
-            x=x, x2="x2:Q", y=y, y2="y2:Q"
-        ),
-        pressed.mark_rect(fill=_BAR_GREY).encode(
-            x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"
-        ),
+        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(x=x, y=y, text="text:N"),
+        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(x=x, x2="x2:Q", y=y, y2="y2:Q"),
+        pressed.mark_rect(fill=_BAR_GREY).encode(x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"),
         source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
             x=x, y=y, text="date:N"
         ),
-        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(
-            x=x, y=y, text="made:N"
-        ),
+        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(x=x, y=y, text="made:N"),
         pressed.mark_text(align="right", baseline="top", dx=-6, dy=18, fontSize=11.5).encode(
             x=alt.X("x2:Q", scale=across, axis=None), y=y, text="hours:N"
         ),
@@ -147,26 +139,22 @@ def _day_panel(
     domain = value_domain([p.y for p in points], limits)
     x_axis = alt.Axis(title=x_title, tickCount=5)
     x = alt.X("x:Q", scale=alt.Scale(domain=[low, high], nice=False, zero=False), axis=x_axis)
-    drawn = [{"x": p.x, "v": p.y, "n": p.label} for p in points]
+    drawn: list[dict[str, Any]] = [{"x": p.x, "v": p.y, "n": p.label} for p in points]
     off = [row for row, point in zip(drawn, points, strict=True) if point.misses]
     source = alt.Chart(inline(drawn))
     y = value_y("v", domain)
     layers = [
-        alt.Chart(inline([{"v": value}]))
-        .mark_rule(stroke=INK, strokeDash=[7, 3])
-        .encode(y=value_y("v", domain))
+        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", domain))
         for value in limits
     ]
     if x_limit is not None and low < x_limit < high:
-        layers.append(
-            alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x)
-        )
-    layers.append(
-        source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y)
-    )
-    layers.append(
-        source.mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT).encode(x=x, y=y, text="n:N")
-    )
+        layers.append(alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x))
+    layers.append(source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y))
+    edge = low + 0.8 * (high - low)  # a label near the right edge stands to the left of its dot
+    inner, outer = ([row for row in drawn if (row["x"] > edge) is is_outer] for is_outer in (False, True))
+    left = alt.Chart(inline(outer)).mark_text(align="right", dx=-5, dy=-5, fontSize=9, color=SOFT)
+    right = alt.Chart(inline(inner)).mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT)
+    layers += [words.encode(x=x, y=y, text="n:N") for words in (left, right)]
     if off:
         mark = alt.Chart(inline(off))
         layers.append(
@@ -180,9 +168,7 @@ def _day_panel(
                 opacity=1,
             ).encode(x=x, y=y)
         )
-    heading = alt.TitleParams(
-        title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6
-    )
+    heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
     return alt.layer(*layers).properties(width=width, height=200, title=heading)
 
 
@@ -211,11 +197,7 @@ def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, u
     scale = alt.Scale(domain=[0, at * 1.14], nice=False)
     axis = alt.Axis(title=unit, tickCount=6, grid=True)
     x = alt.X("a:Q", scale=scale, axis=axis)
-    bar = (
-        alt.Chart(inline(ends[:-1]))
-        .mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6)
-        .encode(x=x, x2="b:Q", y=y)
-    )
+    bar = alt.Chart(inline(ends[:-1])).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="b:Q", y=y)
     whole = alt.Chart(inline(ends[-1:])).mark_bar(fill=INK).encode(x=x, x2="b:Q", y=y)
     word = (
         alt.Chart(inline(ends))
@@ -258,15 +240,9 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
     told = [row for row, part in zip(drawn, parts, strict=True) if part[4]]
     layers = [
         source.mark_bar(fill=PAPER, stroke=RULE, strokeDash=[3, 2]).encode(x=x, x2="v:Q", y=y),
-        alt.Chart(inline(told))
-        .mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6)
-        .encode(x=x, x2="v:Q", y=y),
-        source.mark_rule(stroke=INK, strokeWidth=2).encode(
-            x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y
-        ),
+        alt.Chart(inline(told)).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="v:Q", y=y),
+        source.mark_rule(stroke=INK, strokeWidth=2).encode(x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y),
         alt.Chart(inline([{"zero": 0}])).mark_rule(stroke=INK).encode(x=x),
-        source.mark_text(align="left", dx=7).encode(
-            x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"
-        ),
+        source.mark_text(align="left", dx=7).encode(x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"),
     ]
     return to_svg(alt.layer(*layers).properties(width=TOTAL - 210, height=28 * len(names)), slug)

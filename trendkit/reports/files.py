@@ -54,9 +54,7 @@ def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
         parts.append(part)
     joined = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
     first = [
-        name
-        for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method")
-        if name in joined
+        name for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method") if name in joined
     ]
     return joined[[*first, *(name for name in joined.columns if name not in first)]]
 
@@ -127,9 +125,7 @@ _UPSET_SCHEMA = pa.schema(
 def upsets_csv_bytes(upsets: Sequence[Upset]) -> bytes:
     """Return the ledger as CSV: a row per upset, lists as JSON text, empty cell where not known."""
     rows = [plain(row) for row in upset_rows(upsets)]
-    columns = {
-        name: pa.array([_cell(row[name]) for row in rows], type=pa.string()) for name in _UPSET_SCHEMA.names
-    }
+    columns = {name: pa.array([_cell(row[name]) for row in rows], type=pa.string()) for name in _UPSET_SCHEMA.names}
     sink = io.BytesIO()
     pa_csv.write_csv(pa.table(columns), sink, pa_csv.WriteOptions(quoting_style="needed"))
     return sink.getvalue()
@@ -147,8 +143,6 @@ def upsets_bytes(upsets: Sequence[Upset], suffix: str) -> bytes:
         return upsets_csv_bytes(upsets)
     if suffix == ".parquet":
         sink = io.BytesIO()
-        pa_parquet.write_table(
-            pa.Table.from_pylist(upset_rows(upsets), _UPSET_SCHEMA), sink, compression="zstd"
-        )
+        pa_parquet.write_table(pa.Table.from_pylist(upset_rows(upsets), _UPSET_SCHEMA), sink, compression="zstd")
         return sink.getvalue()
     return (json_text(upset_rows(upsets)) + "\n").encode()

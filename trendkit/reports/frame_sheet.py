@@ -25,9 +25,7 @@ def frame_sheet(
     units = columns_of or {}
     numeric = {name: pd.api.types.is_numeric_dtype(frame[name]) for name in frame.columns}
     heads = tuple(
-        Head(
-            figure_name(str(name), shown.system), _unit(units.get(str(name), str(name)), shown), numeric[name]
-        )
+        Head(figure_name(str(name), shown.system), _unit(units.get(str(name), str(name)), shown), numeric[name])
         for name in frame.columns
     )
     rows = tuple(

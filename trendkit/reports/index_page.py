@@ -22,7 +22,5 @@ def write_index(folder: Path, plant: Plant, command: str, answers: Sequence[tupl
     `answers` holds each press with the answer its page opens with, in the order to show.
     """
     entries = [(press.name, f"{press.slug}/{command}.html", answer) for press, answer in answers]
-    text = render(
-        "index.html.j2", plant=plant.name, question=_QUESTIONS.get(command, command), entries=entries
-    )
+    text = render("index.html.j2", plant=plant.name, question=_QUESTIONS.get(command, command), entries=entries)
     return write_whole(folder, {"index.html": text})[0]

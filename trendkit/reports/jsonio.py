@@ -62,9 +62,7 @@ def plain(value: Any) -> Any:
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a frame, in order, as JSON-ready dictionaries; the index is left out."""
     names = [str(name) for name in frame.columns]
-    return [
-        dict(zip(names, map(plain, row), strict=True)) for row in frame.itertuples(index=False, name=None)
-    ]
+    return [dict(zip(names, map(plain, row), strict=True)) for row in frame.itertuples(index=False, name=None)]
 
 
 def json_text(document: Any, indent: int | None = 1) -> str:

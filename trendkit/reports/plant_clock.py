@@ -106,9 +106,7 @@ def period_text(plant: Plant, period: Period) -> str:
     last_day = (pd.Timestamp(after) - pd.Timedelta(days=1)).date()
     if last_day == first.date():
         return f"{WEEKDAYS[last_day.weekday()]} {day_text(last_day)}"
-    is_month = (
-        first.day == 1 and after.day == 1 and (last_day.year, last_day.month) == (first.year, first.month)
-    )
+    is_month = first.day == 1 and after.day == 1 and (last_day.year, last_day.month) == (first.year, first.month)
     if is_month:
         return f"{_MONTH_NAMES[first.month - 1]} {first.year}"
     return f"{day_text(first.date())} to {day_text(last_day)}"

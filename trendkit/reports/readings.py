@@ -56,10 +56,7 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
     faulty = sum(bool(tag.faults) for tag in tags)
     drawn = [tag for tag in tags if tag.faults or tag.share < _COMPLETE] or tags[:1]
     whole = [tag.label for tag in tags if tag not in drawn]
-    finding = (
-        f"{len(tags) - sum(tag.share < _COMPLETE for tag in tags)} of {len(tags)} tags have readings "
-        "throughout; "
-    )
+    finding = f"{len(tags) - sum(tag.share < _COMPLETE for tag in tags)} of {len(tags)} tags have readings throughout; "
     finding += f"{faulty} of them show faults." if faulty else "none shows a fault."
     sheet = Sheet(
         "share of the period with readings",
@@ -89,9 +86,7 @@ def _availability(context: PageContext, table: FigureTable, merged: int) -> list
         faults = tuple(
             (finding, said(FAULTS, finding.fault))
             for finding in context.findings
-            if finding.tag == tag.tag
-            and finding.end_utc > period.start_utc
-            and finding.start_utc < period.end_utc
+            if finding.tag == tag.tag and finding.end_utc > period.start_utc and finding.start_utc < period.end_utc
         )
         label = f"{figure_name(tag.name)} ({tag.tag})"
         tags.append(Availability(label, stretches, float(known.mean()) if len(known) else 0.0, faults))
@@ -121,8 +116,7 @@ def _fault_sheet(findings: Sequence[Finding], clock: PlantClock, shown: Shown) -
 
 def _excluded_sheet(context: PageContext, clock: PlantClock) -> Sheet:
     rows = tuple(
-        (clock.time_text(each.start_utc), clock.time_text(each.end_utc), each.reason)
-        for each in context.excluded
+        (clock.time_text(each.start_utc), clock.time_text(each.end_utc), each.reason) for each in context.excluded
     )
     return Sheet(
         "Left out of means by the plant file (kept in totals)",

@@ -55,9 +55,7 @@ def draw_responses(
     """
     import altair as alt
 
-    speeds = [row[0] for each in responses for row in each.curve] + [
-        b[0] for each in responses for b in each.blocks
-    ]
+    speeds = [row[0] for each in responses for row in each.curve] + [b[0] for each in responses for b in each.blocks]
     low, high = value_domain(speeds, [now] if now is not None else None)
     views = [
         _response_view(each, (low, high), speed_title, now, window, number == 0, number == len(responses) - 1)
@@ -78,15 +76,11 @@ def _response_view(
     import altair as alt
 
     limits = [
-        each
-        for each in ((response.limit.low, response.limit.high) if response.limit else ())
-        if each is not None
+        each for each in ((response.limit.low, response.limit.high) if response.limit else ()) if each is not None
     ]
     values = response.values()
     near = [
-        each
-        for each in limits
-        if values[0] - (values[1] - values[0]) <= each <= values[1] + (values[1] - values[0])
+        each for each in limits if values[0] - (values[1] - values[0]) <= each <= values[1] + (values[1] - values[0])
     ]
     values = value_domain(values, near)
     axis = alt.Axis(title=speed_title if is_last else None, labels=is_last, tickCount=10, grid=True)
@@ -95,9 +89,7 @@ def _response_view(
     layers = _window_layers(window, x, x_low, is_first)
     layers += _curve_layers(response, x, values)
     layers += [
-        alt.Chart(inline([{"v": value}]))
-        .mark_rule(stroke=INK, strokeDash=[7, 3])
-        .encode(y=value_y("v", values))
+        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", values))
         for value in near
     ]
     layers += _now_layers(now, x, is_first)
@@ -127,18 +119,16 @@ def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> li
     if response.blocks:
         dots = alt.Chart(inline([{"x": s, "v": v} for s, v in response.blocks]))
         layers.append(
-            dots.mark_point(
-                shape="circle", stroke=SOFT, size=22, strokeWidth=0.9, opacity=1, clip=True
-            ).encode(x=x, y=value_y("v", values))
+            dots.mark_point(shape="circle", stroke=SOFT, size=22, strokeWidth=0.9, opacity=1, clip=True).encode(
+                x=x, y=value_y("v", values)
+            )
         )
     if drawn:
         layers.append(source.mark_line(strokeWidth=2).encode(x=x, y=value_y("v", values)))
     return layers
 
 
-def _window_layers(
-    window: tuple[float, float, float] | None, x: Any, x_low: Any, has_words: bool
-) -> list[Any]:
+def _window_layers(window: tuple[float, float, float] | None, x: Any, x_low: Any, has_words: bool) -> list[Any]:
     import altair as alt
 
     if window is None:

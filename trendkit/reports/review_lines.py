@@ -70,12 +70,7 @@ def _figure_line(name: str, figure: Figure, shown: Shown) -> FigureLine:
 
 
 def _previous(figure: Figure, name: str, shown: Shown) -> str:
-    if (
-        not is_known(figure.previous)
-        or not is_known(figure.value)
-        or figure.previous is None
-        or figure.value is None
-    ):
+    if not is_known(figure.previous) or not is_known(figure.value) or figure.previous is None or figure.value is None:
         return DASH
     change = figure.value - figure.previous
     before = shown.digits(figure.previous, name, *_like(figure, figure.previous))
@@ -122,9 +117,7 @@ def capture_sheet(by_method: Mapping[str, Figure], shown: Shown) -> Sheet:
     rows = []
     for method, figure in by_method.items():
         value, limits = shown.limited(figure.value, figure.low, figure.high, "capture_pct")
-        doubt: Mark = (
-            "misses" if figure.value is not None and is_known(figure.value) and figure.value > 100 else ""
-        )
+        doubt: Mark = "misses" if figure.value is not None and is_known(figure.value) and figure.value > 100 else ""
         remark = figure.reason or ("over 100 %: one of its inputs must be off" if doubt else "")
         rows.append((said(CAPTURE_METHODS, method).capitalize(), Cell(value, doubt), limits or DASH, remark))
     heads = (

@@ -22,9 +22,7 @@ from trendkit.reports.words import figure_name
 from trendkit.upsets.results import Upset
 
 
-def review_page(
-    context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
-) -> Page:
+def review_page(context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]) -> Page:
     """Return the review as page content."""
     shown, clock = shown_for(context), clock_of(context.period)
     answer, marked = _answer(context, review, upsets, shown)
@@ -76,9 +74,7 @@ def _answer(
     if hours is None or not hours.value:
         return f"{press} did not dewater in {when}.", _exceptions(review, upsets, shown)
     parts = []
-    capture, cake, dose = (
-        figures.get(name) for name in ("capture_pct", "cake_solids_pct", "polymer_dose_kg_t")
-    )
+    capture, cake, dose = (figures.get(name) for name in ("capture_pct", "cake_solids_pct", "polymer_dose_kg_t"))
     if capture is not None and is_known(capture.value):
         parts.append(f"kept {_told(capture, 'capture_pct', shown)} of the solids fed to it")
     if cake is not None and is_known(cake.value):
@@ -141,24 +137,15 @@ def _round_sum(amount: float) -> str:
 def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
     if not upsets:
         return "No upsets were found."
-    costs = [
-        upset.extra_cost for upset in upsets if upset.extra_cost is not None and is_known(upset.extra_cost)
-    ]
+    costs = [upset.extra_cost for upset in upsets if upset.extra_cost is not None and is_known(upset.extra_cost)]
     severe = sum(upset.severity > 1 for upset in upsets)
     count = "One upset" if len(upsets) == 1 else f"{len(upsets)} upsets"
     text = f"{count}, {severe or 'none'} of them clear or severe"
-    return (
-        (f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}.")
-        if costs
-        else f"{text}."
-    )
+    return (f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}.") if costs else f"{text}."
 
 
 def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:
-    note = (
-        "Each dot is a day; the outermost are named. A triangle is a day off its target. Long dashes are "
-        "targets."
-    )
+    note = "Each dot is a day; the outermost are named. A triangle is a day off its target. Long dashes are targets."
     return Section("loading", "Did loading matter?", note, loading_panel(context, review, shown))
 
 

@@ -46,8 +46,7 @@ def _day_sheet(days: pd.DataFrame, columns: Iterable[str], shown: Shown) -> Shee
         *(Head(figure_name(name, shown.system), shown.unit(name), is_number=True) for name in names),
     )
     rows = tuple(
-        (day_label(row["day"]), *(shown.digits(row[name], name) for name in names))
-        for _, row in days.iterrows()
+        (day_label(row["day"]), *(shown.digits(row[name], name) for name in names)) for _, row in days.iterrows()
     )
     return Sheet("by day", heads, rows)
 
@@ -70,9 +69,7 @@ def calendar_panel(context: PageContext, review: PeriodReview, shown: Shown) -> 
             if pressed["dry_cake_t"].notna().any()
             else ""
         )
-        off = any(
-            is_off(row.get(name), limit) for _, row in pressed.iterrows() for name, limit in targets.items()
-        )
+        off = any(is_off(row.get(name), limit) for _, row in pressed.iterrows() for name, limit in targets.items())
         days.append(CalendarDay(pd.Timestamp(str(day)).date(), hours, made or "–", off))
     missed = sum(each.misses for each in days)
     pressed_days = sum(each.hours > 0 for each in days)
@@ -131,13 +128,9 @@ def loading_panel(context: PageContext, review: PeriodReview, shown: Shown) -> t
     )
 
 
-def _day_points(
-    known: pd.DataFrame, across: str, up: str, limit: Limit | None, shown: Shown
-) -> list[DayPoint]:
+def _day_points(known: pd.DataFrame, across: str, up: str, limit: Limit | None, shown: Shown) -> list[DayPoint]:
     """Return the days as dots; those off the target and the outermost ones bear their date."""
-    outer = {known[column].idxmin() for column in (across, up)} | {
-        known[column].idxmax() for column in (across, up)
-    }
+    outer = {known[column].idxmin() for column in (across, up)} | {known[column].idxmax() for column in (across, up)}
     points = []
     for place, row in known.iterrows():
         off = is_off(row[up], limit)
@@ -150,18 +143,13 @@ def cost_panel(review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
     """Return the cost of a dry ton in cake, line by line, and which prices are missing."""
     lines = sorted(review.costs, key=lambda line: -line.per_dry_t)
     named = [
-        (said(COST_LINES, line.name).capitalize(), shown.number(line.per_dry_t, "cost_per_dry_t"))
-        for line in lines
+        (said(COST_LINES, line.name).capitalize(), shown.number(line.per_dry_t, "cost_per_dry_t")) for line in lines
     ]
-    drawn = [
-        (name, amount, f"{amount:,.3g}" if amount < 1000 else f"{amount:,.0f}") for name, amount in named
-    ]
+    drawn = [(name, amount, f"{amount:,.3g}" if amount < 1000 else f"{amount:,.0f}") for name, amount in named]
     total = sum(amount for _, amount in named)
     biggest, amount = named[0]
-    finding = (
-        f"{biggest} is {amount / total:.0%} of the {total:,.0f} {shown.unit('cost_per_dry_t')}.".replace(
-            "%", "\u00a0%"
-        )
+    finding = f"{biggest} is {amount / total:.0%} of the {total:,.0f} {shown.unit('cost_per_dry_t')}.".replace(
+        "%", "\u00a0%"
     )
     sheet = Sheet(
         "cost lines",
@@ -172,20 +160,14 @@ def cost_panel(review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
             Head("Price"),
         ),
         tuple(
-            (name, text, f"{line.amount:,.0f}", line.price)
-            for (name, _, text), line in zip(drawn, lines, strict=True)
+            (name, text, f"{line.amount:,.0f}", line.price) for (name, _, text), line in zip(drawn, lines, strict=True)
         ),
     )
     svg = draw_stack("cost-stack", drawn, f"{total:,.0f}", shown.unit("cost_per_dry_t"))
-    items: list[Item] = [
-        Panel("cost-stack", figure_name("cost_per_dry_t", shown.system), finding, svg, "", sheet)
-    ]
+    items: list[Item] = [Panel("cost-stack", figure_name("cost_per_dry_t", shown.system), finding, svg, "", sheet)]
     if review.missing_prices:
         missing = ", ".join(said(COST_LINES, name).lower() for name in review.missing_prices)
         items.append(
-            Prose(
-                f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of "
-                "nothing."
-            )
+            Prose(f"Left out for want of a price or a meter: {missing}. A missing line is not a cost of nothing.")
         )
     return tuple(items)

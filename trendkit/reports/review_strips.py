@@ -44,9 +44,7 @@ def strip_panels(
 ) -> tuple[Panel, ...]:
     """Return a strip per figure that this press has, over the period."""
     inside = (table.frame.index >= context.period.start_utc) & (table.frame.index < context.period.end_utc)
-    frame = table.frame[inside & (table.frame["mode"] == "dewatering").to_numpy()].reindex(
-        table.frame.index[inside]
-    )
+    frame = table.frame[inside & (table.frame["mode"] == "dewatering").to_numpy()].reindex(table.frame.index[inside])
     panels = []
     for column, kinds in _STRIPS.items():
         line = frame.get(f"{column}_rolling", frame.get(column))
@@ -82,9 +80,7 @@ def _strip_panel(
     )
     known = int(line.notna().sum())
     thinned = (
-        f"Line drawn with about {MOST_POINTS:,} of {known:,} points, every extreme kept."
-        if known > MOST_POINTS
-        else ""
+        f"Line drawn with about {MOST_POINTS:,} of {known:,} points, every extreme kept." if known > MOST_POINTS else ""
     )
     finding, mark = _day_finding(column, days, limit, shown)
     sheet = _day_sheet(days, (column,), shown) if column in days else None
@@ -98,9 +94,7 @@ def _grabs(context: PageContext, column: str) -> pd.Series | None:
     lab, period = context.lab, context.period
     taken = lab[(lab["point"] == point) & (lab["analysis"] == analysis) & ~lab["is_suspect"].astype(bool)]
     taken = taken[(taken["sampled_at"] >= period.start_utc) & (taken["sampled_at"] < period.end_utc)]
-    return pd.Series(
-        taken["value"].to_numpy(dtype="float64"), index=pd.DatetimeIndex(taken["sampled_at"])
-    ).sort_index()
+    return pd.Series(taken["value"].to_numpy(dtype="float64"), index=pd.DatetimeIndex(taken["sampled_at"])).sort_index()
 
 
 def _day_finding(column: str, days: pd.DataFrame, limit: Limit | None, shown: Shown) -> tuple[str, Mark]:

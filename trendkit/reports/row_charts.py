@@ -53,20 +53,12 @@ def _row_view(
     x = time_x(clock, has_labels=is_last)
     layers: list[Any] = []
     if row.usual is not None:
-        usual = alt.Chart(inline([{"lo": row.usual[0], "hi": row.usual[1]}])).mark_rect(
-            fill=WASH, opacity=0.75
-        )
+        usual = alt.Chart(inline([{"lo": row.usual[0], "hi": row.usual[1]}])).mark_rect(fill=WASH, opacity=0.75)
         layers.append(usual.encode(y=value_y("lo", domain, ticks=3), y2="hi:Q"))
     drawn = rows(
-        pd.DataFrame(
-            {"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]}
-        )
+        pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]})
     )
-    mark = (
-        alt.Chart(inline(drawn))
-        .mark_line(clip=True)
-        .encode(x=x("t"), y=value_y("v", domain, ticks=3), detail="s:N")
-    )
+    mark = alt.Chart(inline(drawn)).mark_line(clip=True).encode(x=x("t"), y=value_y("v", domain, ticks=3), detail="s:N")
     layers += [*span_shades(spans, clock, x), mark, *span_numbers(spans, clock, x)]
     if first_move is not None:
         rule = alt.Chart(inline([{"a": clock.drawn(first_move)}])).mark_rule(stroke=INK, strokeDash=[2, 2])
@@ -97,7 +89,5 @@ def _move_layers(row: Row, clock: PlantClock, x: Any) -> list[Any]:
         return []
     shape = "triangle-up" if row.direction == "up" else "triangle-down"
     source = alt.Chart(inline([{"a": clock.drawn(row.moved_at)}]))
-    arrow = source.mark_point(
-        shape=shape, filled=True, fill=ATTENTION, stroke=INK, size=90 if row.is_first else 50
-    )
+    arrow = source.mark_point(shape=shape, filled=True, fill=ATTENTION, stroke=INK, size=90 if row.is_first else 50)
     return [arrow.encode(x=x("a"), y=alt.value(-4))]

@@ -28,9 +28,7 @@ def ruler(
     it.
     """
     bounds = [target.low, target.high] if target else []
-    known = [
-        float(each) for each in (value, low, high, previous, *bounds) if each is not None and is_known(each)
-    ]
+    known = [float(each) for each in (value, low, high, previous, *bounds) if each is not None and is_known(each)]
     if value is None or not is_known(value) or len(known) < 2:
         return Markup("")
     least, most = min(known), max(known)
@@ -42,9 +40,7 @@ def ruler(
     parts = [_beyond(target, place), _line(0, _WIDTH, RULE)]
     if low is not None and high is not None and is_known(low) and is_known(high):
         parts.append(
-            _box(
-                place(low), place(high), _MIDDLE - 5, 10, f'fill="#cfcfcf" stroke="{INK}" stroke-width="0.7"'
-            )
+            _box(place(low), place(high), _MIDDLE - 5, 10, f'fill="#cfcfcf" stroke="{INK}" stroke-width="0.7"')
         )
     if previous is not None and is_known(previous):
         parts.append(_diamond(place(previous)))
@@ -69,9 +65,7 @@ def _line(start: float, end: float, colour: str) -> str:
 
 
 def _box(start: float, end: float, top: float, height: float, style: str) -> str:
-    return (
-        f'<rect x="{start:.1f}" y="{top:g}" width="{max(end - start, 0.5):.1f}" height="{height:g}" {style}/>'
-    )
+    return f'<rect x="{start:.1f}" y="{top:g}" width="{max(end - start, 0.5):.1f}" height="{height:g}" {style}/>'
 
 
 def _diamond(at: float) -> str:
@@ -85,13 +79,9 @@ def _beyond(target: Limit | None, place: Callable[[float], float]) -> str:
         return ""
     parts = []
     if target.low is not None:
-        parts.append(
-            _box(0, place(target.low), _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.low))
-        )
+        parts.append(_box(0, place(target.low), _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.low)))
     if target.high is not None:
-        parts.append(
-            _box(place(target.high), _WIDTH, _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.high))
-        )
+        parts.append(_box(place(target.high), _WIDTH, _MIDDLE - 9, 18, f'fill="{_HATCH}"') + _stop(place(target.high)))
     return "".join(parts)
 
 

@@ -41,9 +41,7 @@ class Shown:
             return math.nan
         return float(display(float(value), column, self.system)[0])
 
-    def digits(
-        self, value: float | None, column: str, low: float | None = None, high: float | None = None
-    ) -> str:
+    def digits(self, value: float | None, column: str, low: float | None = None, high: float | None = None) -> str:
         """Return the bare number, with no more digits than `low` and `high` support; days are counted
         whole.
         """
@@ -57,9 +55,7 @@ class Shown:
             return DASH
         return joined(self.digits(value, column), self.unit(column))
 
-    def limited(
-        self, value: float | None, low: float | None, high: float | None, column: str
-    ) -> tuple[str, str]:
+    def limited(self, value: float | None, low: float | None, high: float | None, column: str) -> tuple[str, str]:
         """Return the value with its unit, and its limits in words, "" when it has none."""
         if not is_known(value):
             return DASH, ""
@@ -80,8 +76,8 @@ class Shown:
 
         Examples
         --------
-        >>> Shown("us").retold("feed rose to 30 m3/h and the belt ran at 6.1 m/min")
-        'feed rose to 132 gpm and the belt ran at 20 ft/min'
+        >>> Shown("us").retold("feed rose to 30 m3/h at 6.1 m/min").replace("\u00a0", " ")
+        'feed rose to 132 gpm at 20 ft/min'
         """
         spelled = _CAUSE_KEY.sub(lambda match: CAUSES[match.group()], text)
         return _SI_AMOUNT.sub(self._retold_amount, spelled) if self.system == "us" else spelled
@@ -90,9 +86,7 @@ class Shown:
         unit = match["unit"]
         words = [match["first"], match["second"]]
         shown = [_as_precise(word, self.number(_parsed(word), unit)) for word in words if word]
-        return joined(
-            match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system)
-        )
+        return joined(match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system))
 
 
 def joined(number: str, unit: str) -> str:

@@ -68,14 +68,10 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
         *_target_layers(strip, domain),
     ]
     drawn = rows(
-        pd.DataFrame(
-            {"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]}
-        )
+        pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]})
     )
     layers.append(
-        alt.Chart(inline(drawn))
-        .mark_line(clip=True)
-        .encode(x=x("t"), y=value_y("v", domain, strip.unit), detail="s:N")
+        alt.Chart(inline(drawn)).mark_line(clip=True).encode(x=x("t"), y=value_y("v", domain, strip.unit), detail="s:N")
     )
     layers += _lab_layers(strip, clock, domain, x)
     layers += span_numbers(strip.spans, clock, x)
@@ -117,9 +113,7 @@ def span_numbers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any
         return []
     chart = alt.Chart(inline(_numbered(_places(spans, clock), clock)))
     channels = {"x": x("a"), "y": alt.Y("row:Q", scale=None), "text": "n:N"}
-    return haloed(
-        chart, channels, align="left", baseline="top", dx=2, dy=3, fontSize=10, fontWeight="bold", clip=True
-    )
+    return haloed(chart, channels, align="left", baseline="top", dx=2, dy=3, fontSize=10, fontWeight="bold", clip=True)
 
 
 def _places(spans: tuple[Span, ...], clock: PlantClock) -> list[dict[str, Any]]:
@@ -152,9 +146,7 @@ def _band_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x
         return []
     times = pd.DatetimeIndex(limits["time"]) + every / 2
     drawn = rows(
-        pd.DataFrame(
-            {"t": clock.drawn_ms(times), "lo": limits["low"], "hi": limits["high"], "s": limits["segment"]}
-        )
+        pd.DataFrame({"t": clock.drawn_ms(times), "lo": limits["low"], "hi": limits["high"], "s": limits["segment"]})
     )
     area = alt.Chart(inline(drawn)).mark_area(clip=True, fill=WASH, stroke=RULE, strokeWidth=0.4)
     return [area.encode(x=x("t"), y=value_y("lo", domain, strip.unit), y2="hi:Q", detail="s:N")]
@@ -170,9 +162,7 @@ def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
             continue
         source = alt.Chart(inline([{"v": value, "text": f"{words} {value:.3g}"}]))
         layers.append(
-            source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(
-                y=value_y("v", domain, strip.unit)
-            )
+            source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(y=value_y("v", domain, strip.unit))
         )
         label = source.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
         layers.append(label.encode(x=alt.value(WIDTH), y=value_y("v", domain, strip.unit), text="text:N"))
@@ -185,9 +175,7 @@ def _lab_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x:
     if strip.lab is None or strip.lab.empty:
         return []
     samples = strip.lab.dropna()
-    drawn = rows(
-        pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(samples.index)), "v": samples.to_numpy()})
-    )
+    drawn = rows(pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(samples.index)), "v": samples.to_numpy()}))
     point = alt.Chart(inline(drawn)).mark_point(
         shape="diamond", fill=PAPER, stroke=INK, size=42, strokeWidth=1.3, clip=True
     )

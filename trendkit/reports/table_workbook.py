@@ -48,10 +48,7 @@ def table_workbook(frame: pd.DataFrame, plant: Plant) -> bytes:
     sheet = workbook.create_sheet("Figures")
     sheet.freeze_panes = "B2"
     sheet.append(
-        [
-            shown.name(name) + (", plant time" if "time" in name and "drain" not in name else "")
-            for name in names
-        ]
+        [shown.name(name) + (", plant time" if "time" in name and "drain" not in name else "") for name in names]
     )
     columns = [_table_column(frame[name], name, shown, local) for name in names]
 

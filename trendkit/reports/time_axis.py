@@ -26,9 +26,7 @@ def ticks(clock: PlantClock) -> tuple[list[tuple[int, str]], bool]:
     first, last = period.local(period.start_utc).date(), period.local(period.end_utc).date()
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
     starts = [(clock.drawn(_midnight(day, period.timezone)), day) for day in days]
-    inside = [
-        (at, day) for at, day in starts if clock.drawn(period.start_utc) <= at < clock.drawn(period.end_utc)
-    ]
+    inside = [(at, day) for at, day in starts if clock.drawn(period.start_utc) <= at < clock.drawn(period.end_utc)]
     if len(inside) <= 12:
         return [(at, day_text(day, with_year=False)) for at, day in inside], True
     if len(inside) <= 45:

@@ -24,9 +24,7 @@ from trendkit.upsets.results import DayAccount, Difference, Upset
 _MOST_LINES = 6
 
 
-def troubleshoot_page(
-    context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]
-) -> Page:
+def troubleshoot_page(context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]) -> Page:
     """Return the bad-day page as page content."""
     shown, clock = shown_for(context), clock_of(context.period)
     sections = [
@@ -96,9 +94,7 @@ def _exceptions(
     if context.findings:
         count = len(context.findings)
         what = "One fault was" if count == 1 else f"{count} faults were"
-        marked.append(
-            ("undecided", f"{what} found in the readings themselves; see “Can the readings be trusted?”")
-        )
+        marked.append(("undecided", f"{what} found in the readings themselves; see “Can the readings be trusted?”"))
     return tuple(marked)
 
 

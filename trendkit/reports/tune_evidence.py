@@ -23,9 +23,7 @@ def load_section(tuning: Tuning, shown: Shown) -> Section:
     """Return the section on the best speed at other loads; empty when the load is not known."""
     if tuning.by_load.empty:
         return Section("load", "When the load changes", "", ())
-    sheet = frame_sheet(
-        "Best speed over solids loading", tuning.by_load, shown, {"low": SPEED, "high": SPEED}
-    )
+    sheet = frame_sheet("Best speed over solids loading", tuning.by_load, shown, {"low": SPEED, "high": SPEED})
     note = "Each row holds the other inputs at their usual and asks for the best speed at that load."
     return Section("load", "When the load changes", note, (sheet,))
 
@@ -33,11 +31,7 @@ def load_section(tuning: Tuning, shown: Shown) -> Section:
 def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section:
     """Return the section on how much the records can say and what followed each speed change."""
     known = tuning.identifiability
-    share = (
-        DASH
-        if not is_known(known.free_speed_share)
-        else f"{known.free_speed_share:.0%}".replace("%", "\u00a0%")
-    )
+    share = DASH if not is_known(known.free_speed_share) else f"{known.free_speed_share:.0%}".replace("%", "\u00a0%")
     rows: tuple[tuple[Cell | str, ...], ...] = (
         (
             "Decision",
@@ -53,9 +47,7 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
         (
             "Decided by",
             {
-                "cost": "least cost per dry {} within the targets".format(
-                    "ton" if shown.system == "us" else "tonne"
-                ),
+                "cost": "least cost per dry {} within the targets".format("ton" if shown.system == "us" else "tonne"),
                 "dryness": "driest cake with capture at or above its target",
             }[tuning.decided_by],
         ),
@@ -120,8 +112,5 @@ def step_test_section(tuning: Tuning, shown: Shown) -> Section:
     if rules:
         items.append(Listing(rules))
     items.append(frame_sheet("Sheet to fill in, in this order", sheet.drop(columns=once), shown))
-    note = (
-        "Holds in random order, so that a slow change in the sludge favours no speed. Print it and fill "
-        "it in."
-    )
+    note = "Holds in random order, so that a slow change in the sludge favours no speed. Print it and fill it in."
     return Section("step-test", "The step test", note, tuple(items))

@@ -91,9 +91,7 @@ def _answer(context: PageContext, tuning: Tuning, shown: Shown) -> str:
             f"The best gravity belt speed of {press} lies at or beyond the edge of what was run: "
             f"{shown.retold(tuning.reason).rstrip('.')}."
         )
-    ratio = (
-        f", {best.belt_speed_ratio:.2f} times the pressure belt" if is_known(best.belt_speed_ratio) else ""
-    )
+    ratio = f", {best.belt_speed_ratio:.2f} times the pressure belt" if is_known(best.belt_speed_ratio) else ""
     return f"Run the gravity belt of {press} at {_speed_band(tuning, shown)}{ratio}."
 
 
@@ -142,12 +140,9 @@ def _gain_text(tuning: Tuning) -> str:
     unit = f"{gain.unit.removesuffix('/y')} a year" if is_money else gain.unit
     if gain.low <= 0 <= gain.high:
         return (
-            f"Against the present speed that may be worth nothing: {numbers[0]} {unit} ({numbers[1]} to "
-            f"{numbers[2]})."
+            f"Against the present speed that may be worth nothing: {numbers[0]} {unit} ({numbers[1]} to {numbers[2]})."
         )
-    return (
-        f"Against the present speed that is worth about {numbers[0]} {unit} ({numbers[1]} to {numbers[2]})."
-    )
+    return f"Against the present speed that is worth about {numbers[0]} {unit} ({numbers[1]} to {numbers[2]})."
 
 
 def _round_money(amount: float) -> str:
@@ -165,9 +160,7 @@ def _lines(context: PageContext, tuning: Tuning, shown: Shown) -> tuple[FigureLi
     targets = context.press.targets.get("dewatering", {})
     there = _nearest(tuning.curve, best.gravity_belt_speed_m_min)
     lines = [
-        _line(
-            SPEED, (best.gravity_belt_speed_m_min, best.low, best.high), None, tuning.now.get(SPEED), shown
-        ),
+        _line(SPEED, (best.gravity_belt_speed_m_min, best.low, best.high), None, tuning.now.get(SPEED), shown),
         _line(
             "belt_speed_ratio",
             (best.belt_speed_ratio, None, None),

@@ -21,18 +21,14 @@ def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Sect
     """Return the section with the fitted response and, where prices are given, the cost."""
     targets = context.press.targets.get("dewatering", {})
     responses = [
-        response
-        for name in OUTCOMES[:2]
-        if (response := _response(name, tuning, targets.get(name), shown)) is not None
+        response for name in OUTCOMES[:2] if (response := _response(name, tuning, targets.get(name), shown)) is not None
     ]
     if not responses:
         return Section("response", "How the press answers", "", ())
     best, now = tuning.recommended, tuning.now.get(SPEED)
     window = None
     if best is not None:
-        low, middle, high = (
-            shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high)
-        )
+        low, middle, high = (shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high))
         window = (low, middle, high)
     drawn_now = shown.number(now, SPEED) if now is not None and is_known(now) else None
     items: list[Item] = []
@@ -112,9 +108,7 @@ def _circle_words(tuning: Tuning, responses: list[Response]) -> str:
 
 def _curve_finding(tuning: Tuning, shown: Shown) -> str:
     curve = (
-        tuning.curve.dropna(subset=["cake_solids_pct"])
-        if "cake_solids_pct" in tuning.curve
-        else tuning.curve.iloc[:0]
+        tuning.curve.dropna(subset=["cake_solids_pct"]) if "cake_solids_pct" in tuning.curve else tuning.curve.iloc[:0]
     )
     if curve.empty:
         return "The steady stretches are shown; they do not carry a fit."

@@ -9,9 +9,7 @@ import numpy as np
 import pandas as pd
 
 
-def value_domain(
-    *parts: pd.Series | Sequence[float | None] | None, room_above: bool = False
-) -> tuple[float, float]:
+def value_domain(*parts: pd.Series | Sequence[float | None] | None, room_above: bool = False) -> tuple[float, float]:
     """Return the value axis's ends: all the numbers given, with a twelfth of their spread to spare.
 
     `room_above` leaves room for words at the top of the plot.

@@ -22,9 +22,7 @@ from trendkit.reports.workbook_sheet import DATE_FORMAT, TIME_FORMAT, Row, add_s
 from trendkit.upsets.results import Upset
 
 
-def review_workbook(
-    context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
-) -> bytes:
+def review_workbook(context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]) -> bytes:
     """Return the review as a workbook: figures, days, shifts, runs, upsets, faults in the readings, notes."""
     from openpyxl import Workbook
 

@@ -64,9 +64,7 @@ def finished(workbook: Any) -> bytes:
     return sink.getvalue()
 
 
-def add_sheet(
-    workbook: Any, title: str, heads: Sequence[str], rows: Iterable[Row], formats: Mapping[int, str]
-) -> None:
+def add_sheet(workbook: Any, title: str, heads: Sequence[str], rows: Iterable[Row], formats: Mapping[int, str]) -> None:
     """Add a sheet with bold headings, sensible widths and the heading kept in sight; `formats` by column."""
     from openpyxl.styles import Alignment, Border, Font, Side
     from openpyxl.utils import get_column_letter
@@ -99,8 +97,6 @@ def local_reader(timezone: str) -> Any:
     def local(moment: pd.Timestamp | None) -> datetime | None:
         if moment is None or pd.isna(moment):
             return None
-        return (
-            pd.Timestamp(moment).tz_convert(timezone).tz_localize(None).to_pydatetime().replace(microsecond=0)
-        )
+        return pd.Timestamp(moment).tz_convert(timezone).tz_localize(None).to_pydatetime().replace(microsecond=0)
 
     return local

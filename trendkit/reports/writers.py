@@ -48,17 +48,13 @@ def write_troubleshoot(
 ) -> dict[str, str]:
     """Write troubleshoot.html and .json of one day; return the answer and the page's path."""
     page = troubleshoot_page(context, account, table, upsets)
-    return _write_page(
-        folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {}
-    )
+    return _write_page(folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {})
 
 
 def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
     """Write tune.html and .json; return the answer and the page's path."""
     page = tune_page(context, tuning, table)
-    return _write_page(
-        folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {}
-    )
+    return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
 
 
 def _write_page(
