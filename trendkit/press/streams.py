@@ -137,6 +137,7 @@ def observe_streams(
     earliest = _run_start(operation)
     fed_span = operation.transit.fed.after(earliest)
     drained_span = operation.transit.drained.after(earliest)
+    own_share = _own_share(given.metered("feed_flow"), fed_span, operation.transit.fed, every_s)
     density = setting(press, times, "feed_density_kg_m3")
 
     feed = given.metered("feed_flow")
@@ -152,8 +153,13 @@ def observe_streams(
     fed = as_fed(fed_row)
     is_dosed = has_role(roles, "polymer_flow") and has_role(roles, "polymer_strength")
     active = as_fed(active_row) if is_dosed else exact(np.zeros(len(times)))
-    weighed = _weighed(given, earliest)
-    kept = _kept_by_method(given, fed, active, product, weighed, as_fed, drained_span, tss_row, density)
+    weighed = _weighed(given, earliest) * own_share
+
+    def as_drained(rate: Measured) -> Measured:
+        return carry(rate, drained_span, every_s, is_rate=True) * own_share
+
+    tss = carry(tss_row, drained_span, every_s, is_rate=False)
+    kept = _kept_by_method(given, fed, active, product, weighed, as_fed, as_drained, tss_row, tss, density)
     return Streams(
         times=times,
         every_s=every_s,
@@ -192,6 +198,14 @@ def _run_start(operation: Operation) -> Array:
     starts = np.append(operation.run_start_s, 0.0)
     result: Array = starts[operation.run_code]
     return result
+
+
+def _own_share(feed: Measured, cut: Span, whole: Span, every_s: float) -> Array:
+    """Return which share of what comes off in a bin was fed in its own run: below one in a run's first bins."""
+    volume = exact(np.nan_to_num(feed.value))
+    own, all_of_it = (carry(volume, span, every_s, is_rate=True).value for span in (cut, whole))
+    share: Array = np.divide(own, all_of_it, out=np.ones(len(own)), where=all_of_it > 0.0)
+    return share
 
 
 def _shifted(samples: Mapping[str, Samples], span: Span, every_s: float) -> Mapping[str, Samples]:
@@ -250,19 +264,16 @@ def _kept_by_method(
     product: Measured,
     weighed: Measured,
     as_fed: Callable[[Measured], Measured],
-    drained: Span,
+    as_drained: Callable[[Measured], Measured],
     tss_row: Measured,
+    tss: Measured,
     density: Array,
 ) -> dict[str, Measured]:
     """Return the feed solids kept [kg/h] by every method, NaN where a method lacks an input.
 
     Polymer solids leave with the product and are taken off: they were never fed as sludge.
     """
-    every_s, setup = given.every_s, given.press.filtrate
-
-    def as_drained(rate: Measured) -> Measured:
-        return carry(rate, drained, every_s, is_rate=True)
-
+    setup = given.press.filtrate
     wash = given.metered("washwater_flow")
     wash_solids = stream_solids_kg_h(wash, given.optional("washwater_solids"))
     is_wash_in_sample = setup.sample == "with_wash"
@@ -270,7 +281,6 @@ def _kept_by_method(
         wash_return = as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
     else:
         wash_return = exact(np.zeros(len(given.times)))
-    tss = carry(tss_row, drained, every_s, is_rate=False)
 
     kept = {}
     flow = _filtrate_flow(given, wash)
@@ -291,20 +301,16 @@ def _kept_by_method(
     kept["cake_weighed"] = weighed * product * 0.01 - active
 
     is_undiluted = not is_wash_in_sample and not has_role(given.roles, "polymer_flow")
-    share = capture_concentration(carry(_feed_pct(given, fed, feed_kg_h), _same(given), every_s, False), product, tss)
+    share = capture_concentration(_feed_pct(fed, feed_kg_h), product, tss)
     nothing = exact(np.full(len(given.times), np.nan))
     kept["concentration"] = fed * share * 0.01 if is_undiluted else nothing
     return kept
 
 
-def _feed_pct(given: _Given, fed: Measured, feed_kg_h: Measured) -> Measured:
+def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:
     """Return the solids of the feed that is discharged now [%], as the mass fraction of what was fed."""
     safe = Measured(np.where(feed_kg_h.value > 0.0, feed_kg_h.value, np.nan), feed_kg_h.parts)
     return fed * 100.0 / safe
-
-
-def _same(given: _Given) -> Span:
-    return given.bins_later(0.0)
 
 
 def _filtrate_flow(given: _Given, wash: Measured) -> Measured:
