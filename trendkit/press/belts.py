@@ -123,7 +123,7 @@ def _touched_share(
     touched = np.zeros_like(thickness_mm)
     for first, last, length in zip(gaps[:-1], gaps[1:], np.diff(positions), strict=True):
         narrow, wide = min(first, last), max(first, last)
-        if wide > narrow:
+        if wide - narrow > 1e-9:
             touched = touched + length * np.clip((thickness_mm - narrow) / (wide - narrow), 0.0, 1.0)
         else:
             touched = touched + length * (thickness_mm >= wide)
