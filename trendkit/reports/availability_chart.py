@@ -54,23 +54,23 @@ def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock
         for fault, words in tag.faults
     ]
     names = [{"tag": tag.label, "share": f"{tag.share:.1%}".replace("%", " %")} for tag in tags]
-    bar = alt.Chart(inline(bars)).mark_bar(fill="#bdbdbd").encode(x=x("a"), x2="b:T", y=y)
+    bar = alt.Chart(inline(bars)).mark_bar(fill="#bdbdbd").encode(x=x("a"), x2=alt.X2("b"), y=y)
     layers = [bar]
     if faults:
         layers.append(
             alt.Chart(inline(faults))
             .mark_bar(fill=PAPER, fillOpacity=0.55, stroke=ATTENTION, strokeWidth=1.6)
-            .encode(x=x("a"), x2="b:T", y=y)
+            .encode(x=x("a"), x2=alt.X2("b"), y=y)
         )
         words = alt.Chart(inline(_apart(faults, clock)))
-        channels = {"x": x("b"), "y": y, "text": "text:N"}
+        channels = {"x": x("b"), "y": y, "text": alt.Text("text:N")}
         layers += haloed(words, channels, align="left", dx=4, fontSize=10, clip=True)
     label = alt.Chart(inline(names)).mark_text(
         align="left", baseline="bottom", dy=-7, dx=1, fontSize=11, color=INK, limit=WIDTH
     )
     share = alt.Chart(inline(names)).mark_text(align="left", dx=8, fontSize=11)
-    layers.append(label.encode(x=alt.value(0), y=y, text="tag:N"))
-    layers.append(share.encode(x=alt.value(WIDTH), y=y, text="share:N"))
+    layers.append(label.encode(x=alt.value(0), y=y, text=alt.Text("tag:N")))
+    layers.append(share.encode(x=alt.value(WIDTH), y=y, text=alt.Text("share:N")))
     return to_svg(alt.layer(*layers).properties(width=WIDTH, height=32 * len(tags)), slug)
 
 

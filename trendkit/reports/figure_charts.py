@@ -49,15 +49,23 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
     missed = alt.Chart(inline([cell for cell in cells if cell["misses"]]))
     heads = alt.Chart(inline([{"x": n, "y": 0, "text": name} for n, name in enumerate(WEEKDAYS)]))
     layers = [
-        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(x=x, y=y, text="text:N"),
-        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(x=x, x2="x2:Q", y=y, y2="y2:Q"),
-        pressed.mark_rect(fill=_BAR_GREY).encode(x=x, x2="bar:Q", y=alt.Y("top:Q", scale=down, axis=None), y2="y2:Q"),
-        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
-            x=x, y=y, text="date:N"
+        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(
+            x=x, y=y, text=alt.Text("text:N")
         ),
-        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(x=x, y=y, text="made:N"),
+        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(
+            x=x, x2=alt.X2("x2"), y=y, y2=alt.Y2("y2")
+        ),
+        pressed.mark_rect(fill=_BAR_GREY).encode(
+            x=x, x2=alt.X2("bar"), y=alt.Y("top:Q", scale=down, axis=None), y2=alt.Y2("y2")
+        ),
+        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
+            x=x, y=y, text=alt.Text("date:N")
+        ),
+        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(
+            x=x, y=y, text=alt.Text("made:N")
+        ),
         pressed.mark_text(align="right", baseline="top", dx=-6, dy=18, fontSize=11.5).encode(
-            x=alt.X("x2:Q", scale=across, axis=None), y=y, text="hours:N"
+            x=alt.X("x2:Q", scale=across, axis=None), y=y, text=alt.Text("hours:N")
         ),
     ]
     if any(cell["misses"] for cell in cells):
@@ -154,7 +162,7 @@ def _day_panel(
     inner, outer = ([row for row in drawn if (row["x"] > edge) is is_outer] for is_outer in (False, True))
     left = alt.Chart(inline(outer)).mark_text(align="right", dx=-5, dy=-5, fontSize=9, color=SOFT)
     right = alt.Chart(inline(inner)).mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT)
-    layers += [words.encode(x=x, y=y, text="n:N") for words in (left, right)]
+    layers += [words.encode(x=x, y=y, text=alt.Text("n:N")) for words in (left, right)]
     if off:
         mark = alt.Chart(inline(off))
         layers.append(
@@ -197,12 +205,16 @@ def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, u
     scale = alt.Scale(domain=[0, at * 1.14], nice=False)
     axis = alt.Axis(title=unit, tickCount=6, grid=True)
     x = alt.X("a:Q", scale=scale, axis=axis)
-    bar = alt.Chart(inline(ends[:-1])).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="b:Q", y=y)
-    whole = alt.Chart(inline(ends[-1:])).mark_bar(fill=INK).encode(x=x, x2="b:Q", y=y)
+    bar = (
+        alt.Chart(inline(ends[:-1]))
+        .mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6)
+        .encode(x=x, x2=alt.X2("b"), y=y)
+    )
+    whole = alt.Chart(inline(ends[-1:])).mark_bar(fill=INK).encode(x=x, x2=alt.X2("b"), y=y)
     word = (
         alt.Chart(inline(ends))
         .mark_text(align="left", dx=6)
-        .encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text="text:N")
+        .encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text=alt.Text("text:N"))
     )
     return to_svg(alt.layer(bar, whole, word).properties(width=TOTAL - 190, height=24 * len(names)), slug)
 
@@ -239,10 +251,14 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
     source = alt.Chart(inline(drawn))
     told = [row for row, part in zip(drawn, parts, strict=True) if part[4]]
     layers = [
-        source.mark_bar(fill=PAPER, stroke=RULE, strokeDash=[3, 2]).encode(x=x, x2="v:Q", y=y),
-        alt.Chart(inline(told)).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2="v:Q", y=y),
-        source.mark_rule(stroke=INK, strokeWidth=2).encode(x=alt.X("lo:Q", scale=scale, axis=axis), x2="hi:Q", y=y),
+        source.mark_bar(fill=PAPER, stroke=RULE, strokeDash=[3, 2]).encode(x=x, x2=alt.X2("v"), y=y),
+        alt.Chart(inline(told)).mark_bar(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6).encode(x=x, x2=alt.X2("v"), y=y),
+        source.mark_rule(stroke=INK, strokeWidth=2).encode(
+            x=alt.X("lo:Q", scale=scale, axis=axis), x2=alt.X2("hi"), y=y
+        ),
         alt.Chart(inline([{"zero": 0}])).mark_rule(stroke=INK).encode(x=x),
-        source.mark_text(align="left", dx=7).encode(x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text="text:N"),
+        source.mark_text(align="left", dx=7).encode(
+            x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text=alt.Text("text:N")
+        ),
     ]
     return to_svg(alt.layer(*layers).properties(width=TOTAL - 210, height=28 * len(names)), slug)

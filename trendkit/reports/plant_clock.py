@@ -39,7 +39,7 @@ class PlantClock:
 
     def drawn(self, moment: pd.Timestamp) -> int:
         """Return one UTC moment as milliseconds on the drawn axis."""
-        return int(self.drawn_ms(pd.DatetimeIndex([moment]))[0])
+        return int((moment.timestamp() + self.offset.total_seconds()) * 1000)
 
     @property
     def zone(self) -> str:

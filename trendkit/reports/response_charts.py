@@ -113,7 +113,7 @@ def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> li
         source = alt.Chart(inline(drawn))
         layers.append(
             source.mark_area(fill=WASH, fillOpacity=0.8, stroke=RULE, strokeWidth=0.5).encode(
-                x=x, y=value_y("lo", values), y2="hi:Q"
+                x=x, y=value_y("lo", values), y2=alt.Y2("hi")
             )
         )
     if response.blocks:
@@ -138,11 +138,11 @@ def _window_layers(window: tuple[float, float, float] | None, x: Any, x_low: Any
         fill=CHOSEN, fillOpacity=0.12, stroke=CHOSEN, strokeDash=[4, 2]
     )
     mid = alt.Chart(inline([{"x": best, "text": "best"}]))
-    layers = [band.encode(x=x_low, x2="b:Q"), mid.mark_rule(stroke=CHOSEN, strokeWidth=2).encode(x=x)]
+    layers = [band.encode(x=x_low, x2=alt.X2("b")), mid.mark_rule(stroke=CHOSEN, strokeWidth=2).encode(x=x)]
     if has_words:
         layers.append(
             mid.mark_text(baseline="bottom", dy=-3, fontWeight="bold", color=CHOSEN).encode(
-                x=x, y=alt.value(0), text="text:N"
+                x=x, y=alt.value(0), text=alt.Text("text:N")
             )
         )
     return layers
@@ -156,5 +156,5 @@ def _now_layers(now: float | None, x: Any, has_words: bool) -> list[Any]:
     source = alt.Chart(inline([{"x": now, "text": "now"}]))
     layers = [source.mark_rule(stroke=INK, strokeWidth=1.6, strokeDash=[3, 3]).encode(x=x)]
     if has_words:
-        layers.append(source.mark_text(baseline="bottom", dy=-3).encode(x=x, y=alt.value(0), text="text:N"))
+        layers.append(source.mark_text(baseline="bottom", dy=-3).encode(x=x, y=alt.value(0), text=alt.Text("text:N")))
     return layers

@@ -54,11 +54,15 @@ def _row_view(
     layers: list[Any] = []
     if row.usual is not None:
         usual = alt.Chart(inline([{"lo": row.usual[0], "hi": row.usual[1]}])).mark_rect(fill=WASH, opacity=0.75)
-        layers.append(usual.encode(y=value_y("lo", domain, ticks=3), y2="hi:Q"))
+        layers.append(usual.encode(y=value_y("lo", domain, ticks=3), y2=alt.Y2("hi")))
     drawn = rows(
         pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]})
     )
-    mark = alt.Chart(inline(drawn)).mark_line(clip=True).encode(x=x("t"), y=value_y("v", domain, ticks=3), detail="s:N")
+    mark = (
+        alt.Chart(inline(drawn))
+        .mark_line(clip=True)
+        .encode(x=x("t"), y=value_y("v", domain, ticks=3), detail=alt.Detail("s:N"))
+    )
     layers += [*span_shades(spans, clock, x), mark, *span_numbers(spans, clock, x)]
     if first_move is not None:
         rule = alt.Chart(inline([{"a": clock.drawn(first_move)}])).mark_rule(stroke=INK, strokeDash=[2, 2])

@@ -71,7 +71,9 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
         pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]})
     )
     layers.append(
-        alt.Chart(inline(drawn)).mark_line(clip=True).encode(x=x("t"), y=value_y("v", domain, strip.unit), detail="s:N")
+        alt.Chart(inline(drawn))
+        .mark_line(clip=True)
+        .encode(x=x("t"), y=value_y("v", domain, strip.unit), detail=alt.Detail("s:N"))
     )
     layers += _lab_layers(strip, clock, domain, x)
     layers += span_numbers(strip.spans, clock, x)
@@ -89,7 +91,7 @@ def _left_out_layers(left_out: tuple[Exclude, ...], clock: PlantClock, x: Any) -
     return [
         alt.Chart(inline(places))
         .mark_rect(fill=FAINT, stroke=RULE, strokeDash=[2, 2], clip=True)
-        .encode(x=x("a"), x2="b:T")
+        .encode(x=x("a"), x2=alt.X2("b"))
     ]
 
 
@@ -102,7 +104,7 @@ def span_shades(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]
     shade = alt.Chart(inline(_places(spans, clock))).mark_rect(
         fill=ATTENTION, fillOpacity=0.16, stroke=ATTENTION, strokeWidth=0.8, clip=True
     )
-    return [shade.encode(x=x("a"), x2="b:T")]
+    return [shade.encode(x=x("a"), x2=alt.X2("b"))]
 
 
 def span_numbers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
@@ -112,7 +114,7 @@ def span_numbers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any
     if not spans:
         return []
     chart = alt.Chart(inline(_numbered(_places(spans, clock), clock)))
-    channels = {"x": x("a"), "y": alt.Y("row:Q", scale=None), "text": "n:N"}
+    channels = {"x": x("a"), "y": alt.Y("row:Q", scale=None), "text": alt.Text("n:N")}
     return haloed(chart, channels, align="left", baseline="top", dx=2, dy=3, fontSize=10, fontWeight="bold", clip=True)
 
 
@@ -149,7 +151,7 @@ def _band_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x
         pd.DataFrame({"t": clock.drawn_ms(times), "lo": limits["low"], "hi": limits["high"], "s": limits["segment"]})
     )
     area = alt.Chart(inline(drawn)).mark_area(clip=True, fill=WASH, stroke=RULE, strokeWidth=0.4)
-    return [area.encode(x=x("t"), y=value_y("lo", domain, strip.unit), y2="hi:Q", detail="s:N")]
+    return [area.encode(x=x("t"), y=value_y("lo", domain, strip.unit), y2=alt.Y2("hi"), detail=alt.Detail("s:N"))]
 
 
 def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
@@ -165,7 +167,7 @@ def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
             source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(y=value_y("v", domain, strip.unit))
         )
         label = source.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
-        layers.append(label.encode(x=alt.value(WIDTH), y=value_y("v", domain, strip.unit), text="text:N"))
+        layers.append(label.encode(x=alt.value(WIDTH), y=value_y("v", domain, strip.unit), text=alt.Text("text:N")))
     return layers
 
 
@@ -191,4 +193,4 @@ def _change_layers(clock: PlantClock, x: Any) -> list[Any]:
     source = alt.Chart(inline(places))
     rule = source.mark_rule(stroke=SOFT, strokeDash=[1, 3]).encode(x=x("a"))
     word = source.mark_text(align="left", baseline="bottom", dx=3, dy=-2, fontSize=9, color=SOFT)
-    return [rule, word.encode(x=x("a"), y=alt.value(0), text="text:N")]
+    return [rule, word.encode(x=x("a"), y=alt.value(0), text=alt.Text("text:N"))]
