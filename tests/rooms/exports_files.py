@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from trendkit.exports import Export, InputFile, ReadLog, input_file, open_exports, read_blocks
@@ -58,19 +59,20 @@ def take_all(plant: Plant, *paths: Path) -> Taken:
     """Open files together and read all tags of the plant, as a command does."""
     exports = open_exports(paths, plant)
     wanted = {tag.tag: tag for press in plant.presses for tag in press.tags.values()}
-    logs, rows = [], {}
+    logs: list[ReadLog] = []
+    parts: dict[str, list[pd.DataFrame]] = {}
     for export in exports:
         log = ReadLog()
         for block in read_blocks(export, plant, wanted, log):
             times = pd.to_datetime(block.time_us, unit="us", utc=True)
             for tag, cells in [*block.values.items(), *block.texts.items()]:
-                rated = block.quality.get(tag, [0] * len(times))
-                for time, cell, quality in zip(times, cells, rated, strict=True):
-                    if quality == 2 or (cell is not None and cell == cell):
-                        rows.setdefault(tag, []).append((time, cell, QUALITY[int(quality)]))
+                rated = block.quality.get(tag, np.zeros(len(times), np.uint8))
+                frame = pd.DataFrame({"cell": cells, "quality": rated}, index=times)
+                parts.setdefault(tag, []).append(frame[frame["cell"].notna() | (frame["quality"] == 2)])
         logs.append(log)
-    series = {t: pd.Series([r[1] for r in own], index=pd.DatetimeIndex([r[0] for r in own])) for t, own in rows.items()}
-    quality = {tag: [row[2] for row in own] for tag, own in rows.items()}
+    frames = {tag: pd.concat(own) for tag, own in parts.items()}
+    series = {tag: frame["cell"].rename(None) for tag, frame in frames.items()}
+    quality = {tag: frame["quality"].map(QUALITY).tolist() for tag, frame in frames.items()}
     inputs = [input_file(export, log) for export, log in zip(exports, logs, strict=True)]
     return Taken(exports, logs, inputs, series, quality)
 

@@ -53,13 +53,17 @@ def test_windows_1252_header_is_read_with_a_note_3(tmp_path):
 
 
 def test_semicolons_and_decimal_commas_are_told_together_4(tmp_path):
-    taken = take_all(PLANT, written(tmp_path, "Time;FLOW;CAKE\n01.02.2026 00:00;1,5;20\n13.02.2026 00:01;-2,25;21,75\n"))
+    taken = take_all(
+        PLANT, written(tmp_path, "Time;FLOW;CAKE\n01.02.2026 00:00;1,5;20\n13.02.2026 00:01;-2,25;21,75\n")
+    )
     assert taken.values("FLOW") == [1.5, -2.25] and taken.values("CAKE") == [20.0, 21.75]
     assert "decimal comma" in taken.notes
 
 
 def test_thousands_points_with_decimal_comma_5(tmp_path):
-    taken = take_all(PLANT, written(tmp_path, "Time;FLOW;CAKE\n2026-02-01 00:00;1.234,5;20\n2026-02-01 00:01;1.234;0,5\n"))
+    taken = take_all(
+        PLANT, written(tmp_path, "Time;FLOW;CAKE\n2026-02-01 00:00;1.234,5;20\n2026-02-01 00:01;1.234;0,5\n")
+    )
     assert taken.values("FLOW") == [1234.5, 1234.0]
 
 
@@ -78,7 +82,9 @@ def test_the_rest_of_the_file_settles_the_mark_6(tmp_path):
 
 
 def test_grouped_thousands_in_quotes_7_and_quoted_numbers_8(tmp_path):
-    taken = take_all(PLANT, written(tmp_path, 'Time,FLOW,CAKE\n2026-02-01 00:00,"1,234.5","20"\n2026-02-01 00:01,"12,345.0","21"\n'))
+    taken = take_all(
+        PLANT, written(tmp_path, 'Time,FLOW,CAKE\n2026-02-01 00:00,"1,234.5","20"\n2026-02-01 00:01,"12,345.0","21"\n')
+    )
     assert taken.values("FLOW") == [1234.5, 12345.0] and taken.values("CAKE") == [20.0, 21.0]
 
 
@@ -92,7 +98,9 @@ def test_odd_spaces_and_minus_are_read_other_notations_are_texts_9(tmp_path):
 
 
 def test_a_constant_unit_behind_the_numbers_is_taken_off_and_said_9(tmp_path):
-    taken = take_all(PLANT, written(tmp_path, "Time,FLOW\n2026-02-01 00:00,5 gpm\n2026-02-01 00:01,6 gpm\n2026-02-01 00:02,7 L/s\n"))
+    taken = take_all(
+        PLANT, written(tmp_path, "Time,FLOW\n2026-02-01 00:00,5 gpm\n2026-02-01 00:01,6 gpm\n2026-02-01 00:02,7 L/s\n")
+    )
     assert taken.values("FLOW") == [5.0, 6.0, None]
     assert "the cells of FLOW carry the unit 'gpm', which was taken off" in taken.notes
     assert taken.log.texts == {"FLOW": {"7 L/s": 1}}
@@ -110,7 +118,9 @@ def test_a_row_of_units_is_kept_as_units_11(tmp_path):
     assert taken.exports[0].units == {"FLOW": "gpm", "CAKE": "%"}
 
 
-@pytest.mark.parametrize("lines", ["Time,FLOW,CAKE\n,Feed to press,Cake solids\n", "When,Feed to press,Cake solids\nTime,FLOW,CAKE\n"])
+@pytest.mark.parametrize(
+    "lines", ["Time,FLOW,CAKE\n,Feed to press,Cake solids\n", "When,Feed to press,Cake solids\nTime,FLOW,CAKE\n"]
+)
 def test_of_two_header_rows_the_one_with_the_tags_counts_12(tmp_path, lines):
     taken = take_all(PLANT, written(tmp_path, ROWS.replace("Time,FLOW,CAKE\n", lines)))
     assert taken.values("FLOW") == [1.5, 2.5]
@@ -136,7 +146,9 @@ def test_a_trailing_delimiter_shifts_nothing_15(tmp_path):
 
 
 def test_ragged_rows_are_refused_by_line_and_the_others_kept_16(tmp_path):
-    taken = take_all(PLANT, written(tmp_path, ROWS + "2026-02-01 00:02,3,22,9,9\n2026-02-01 00:03,4\n2026-02-01 00:04,5,24\n"))
+    taken = take_all(
+        PLANT, written(tmp_path, ROWS + "2026-02-01 00:02,3,22,9,9\n2026-02-01 00:03,4\n2026-02-01 00:04,5,24\n")
+    )
     assert taken.values("FLOW") == [1.5, 2.5, 5.0]
     assert taken.log.refusals == [
         (4, "the row has more cells than the header"),
@@ -265,7 +277,9 @@ def test_units_in_brackets_behind_the_names_are_split_off(tmp_path):
 def test_different_units_for_one_tag_in_two_files_are_refused_41(tmp_path):
     first = written(tmp_path, ROWS.replace("FLOW", "FLOW (gpm)"), "a.csv")
     second = written(tmp_path, ROWS.replace("FLOW", "FLOW (m3/h)"), "b.csv")
-    with pytest.raises(InputError, match=r"b.csv: the unit of FLOW differs from that in a.csv; found m3/h; expected gpm"):
+    with pytest.raises(
+        InputError, match=r"b.csv: the unit of FLOW differs from that in a.csv; found m3/h; expected gpm"
+    ):
         take_all(PLANT, first, second)
 
 

@@ -49,14 +49,10 @@ def first_and_last(source: Source, meaning: Layout) -> tuple[int, int] | None:
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         relation = source.relation(Path(folder))
         long = meaning.long
-        timed = (
-            [(long.time, long.time_columns)] if long else [(g.time, g.time_columns) for g in meaning.groups]
-        )
+        timed = [(long.time, long.time_columns)] if long else [(g.time, g.time_columns) for g in meaning.groups]
         ends = []
         for form, columns in timed:
-            query = (
-                f"SELECT min(t), max(t) FROM (SELECT {relation.time(form, columns)} AS t FROM {relation.sql})"
-            )
+            query = f"SELECT min(t), max(t) FROM (SELECT {relation.time(form, columns)} AS t FROM {relation.sql})"
             ends.append(database.execute(query).fetchone())
     known = [end for end in ends if end is not None and end[0] is not None]
     return (min(end[0] for end in known), max(end[1] for end in known)) if known else None

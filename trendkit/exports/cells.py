@@ -82,9 +82,7 @@ class CellReader:
         words, codes = distinct(odd)
         readings = [self._number(tag, word) for word in words]
         value_of = np.array([np.nan if r is None else r.value for r in readings])
-        is_text = np.array(
-            [r is None and word.strip() != "" for r, word in zip(readings, words, strict=True)]
-        )
+        is_text = np.array([r is None and word.strip() != "" for r, word in zip(readings, words, strict=True)])
         rows = codes >= 0
         read = values.copy()
         read[rows] = value_of[codes[rows]]
@@ -102,11 +100,7 @@ class CellReader:
     def _number(self, tag: str, text: str) -> Reading | None:
         if (tag, text) not in self._numbers:
             reading = read_number(text, self.decimal)
-            if (
-                reading is not None
-                and reading.unit
-                and self._units.setdefault(tag, reading.unit) != reading.unit
-            ):
+            if reading is not None and reading.unit and self._units.setdefault(tag, reading.unit) != reading.unit:
                 reading = None  # a unit that changes from cell to cell cannot be stripped
             self._numbers[tag, text] = reading
         return self._numbers[tag, text]
@@ -134,10 +128,7 @@ class CellReader:
 
     def notes(self) -> list[str]:
         """Return what the cells showed, in plain words."""
-        return [
-            f"the cells of {tag} carry the unit {unit!r}, which was taken off"
-            for tag, unit in self._units.items()
-        ]
+        return [f"the cells of {tag} carry the unit {unit!r}, which was taken off" for tag, unit in self._units.items()]
 
 
 def joined(first: Bytes | None, second: Bytes | None) -> Bytes | None:

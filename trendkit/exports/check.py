@@ -110,10 +110,7 @@ def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Pr
     }
     for unit, file in stated.items():
         try:
-            is_same = (
-                abs(conversion(unit, tag.si_unit).factor / conversion(tag.unit, tag.si_unit).factor - 1.0)
-                < 1e-6
-            )
+            is_same = abs(conversion(unit, tag.si_unit).factor / conversion(tag.unit, tag.si_unit).factor - 1.0) < 1e-6
         except (InputError, ZeroDivisionError):
             continue  # a unit only the plant knows, or none of the role's kind: nothing can be said
         if not is_same:
@@ -137,11 +134,7 @@ def _unit_suspected(tag: Tag, place: str, median: float) -> Iterator[Problem]:
         or not np.isfinite(median)
     ):
         return
-    value = (
-        float(np.interp(median, *zip(*tag.scale, strict=True)))
-        if tag.scale
-        else tag.factor * median + tag.offset
-    )
+    value = float(np.interp(median, *zip(*tag.scale, strict=True))) if tag.scale else tag.factor * median + tag.offset
     low = role.sane_low or 0.0
     if low <= value <= role.sane_high:
         return

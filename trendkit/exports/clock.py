@@ -69,9 +69,7 @@ class Zone:
             return ()
         first_year = (_EPOCH + timedelta(microseconds=first_us - _DAY_US)).year
         last_year = (_EPOCH + timedelta(microseconds=last_us + _DAY_US)).year
-        found = [
-            turn for year in range(first_year, last_year + 1) for turn in _turns_of_year(self.name, year)
-        ]
+        found = [turn for year in range(first_year, last_year + 1) for turn in _turns_of_year(self.name, year)]
         return tuple(t for t in found if first_us - 2 * _DAY_US <= t.utc_us <= last_us + 2 * _DAY_US)
 
 
@@ -147,7 +145,6 @@ def _turns_of_year(name: str, year: int) -> tuple[Turn, ...]:
 class ClockTally:
     """What reading the clock met, for the notes."""
 
-    never_shown: int = 0  # rows in the hour the clock skips
     resolved: int = 0  # rows of the repeated hour told apart by their order
     unresolved: int = 0  # rows of the repeated hour that order cannot tell apart
     unresolved_days: set[str] = field(default_factory=set)
@@ -188,7 +185,6 @@ def to_utc(local_us: Ints, zone: Zone, tally: ClockTally) -> UtcRows:
             if unsure is not None:
                 doubtful = unsure if doubtful is None else doubtful | unsure
         else:
-            tally.never_shown += int(inside.sum())
             exists = ~inside if exists is None else exists & ~inside
     return UtcRows(local_us - offset, exists, doubtful)
 
@@ -238,6 +234,19 @@ def _comes_before(local_us: Ints, at: Ints, turn: Turn) -> bool:
     follows = at[0] > 0 and 0 <= local_us[at[0]] - local_us[at[0] - 1] <= 10 * usual
     runs_on = at[-1] + 1 < len(local_us) and 0 <= local_us[at[-1] + 1] - local_us[at[-1]] <= 10 * usual
     return follows and not runs_on
+
+
+def never_shown(local_us: Ints, zone: Zone) -> Bools | None:
+    """Return which wall-clock times lie in an hour the zone's clock skips, None when none does."""
+    if not len(local_us) or zone.is_fixed:
+        return None
+    found: Bools | None = None
+    for turn in zone.turns(int(local_us.min()), int(local_us.max())):
+        if not turn.repeats:
+            inside = (local_us >= turn.first_local_us) & (local_us < turn.last_local_us)
+            if inside.any():
+                found = inside if found is None else found | inside
+    return found
 
 
 def cut_before_repeat(local_us: Ints, zone: Zone) -> int:

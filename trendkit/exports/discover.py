@@ -113,9 +113,7 @@ def _tables_in(folder: Path, plant: Plant) -> list[Path]:
         return archive.resolve() not in file.resolve().parents
 
     return [
-        f
-        for f in sorted(folder.rglob("*"))
-        if f.is_file() and f.name.lower().endswith(_TABLE_ENDINGS) and is_meant(f)
+        f for f in sorted(folder.rglob("*")) if f.is_file() and f.name.lower().endswith(_TABLE_ENDINGS) and is_meant(f)
     ]
 
 
@@ -125,9 +123,7 @@ def _kind_of(file: Path, plant: Plant) -> str:
         (plant.tickets_files, "tickets"),
         (plant.deliveries_files, "deliveries"),
     ):
-        if pattern and (
-            fnmatch(file.name.lower(), pattern.lower()) or fnmatch(str(file).lower(), pattern.lower())
-        ):
+        if pattern and (fnmatch(file.name.lower(), pattern.lower()) or fnmatch(str(file).lower(), pattern.lower())):
             return kind
     return "lab" if _has_bench_header(file) else "export"
 
@@ -146,8 +142,5 @@ def _has_bench_header(file: Path) -> bool:
         return False  # said when the file is opened as an export
     lines = head.split("\n")[:20]
     return any(
-        benchsheet.is_bench_sheet(split_line(line, mark))
-        for mark in DELIMITERS
-        for line in lines
-        if mark in line
+        benchsheet.is_bench_sheet(split_line(line, mark)) for mark in DELIMITERS for line in lines if mark in line
     )

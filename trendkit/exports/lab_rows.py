@@ -83,16 +83,12 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
 def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
     """Return all lines of a sheet as text, their delimiter and an empty account of it."""
     if not path.exists():
-        raise InputError(
-            Problem("there is no such file", file=str(path), hint="check the name and the folder")
-        )
+        raise InputError(Problem("there is no such file", file=str(path), hint="check the name and the folder"))
     kind = textfile.signature(path)
     if kind == "empty":
         raise InputError(Problem("the bench sheet is empty", file=path.name, expected="a header and rows"))
     if kind in ("parquet", "pdf"):
-        raise InputError(
-            Problem("this is no bench sheet", file=path.name, found=kind, expected="CSV or a workbook")
-        )
+        raise InputError(Problem("this is no bench sheet", file=path.name, found=kind, expected="CSV or a workbook"))
     sheet = SheetRows()
     is_workbook = kind in ("workbook", "old_workbook")
     file = textfile.look_at(sheet_as_text(path) if is_workbook else path)
@@ -101,9 +97,7 @@ def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
     elif file.encoding != "utf-8":
         sheet.notes.append(f"read as {file.encoding_words} text")
     with textfile.open_bytes(file.path, file.packing) as opened:
-        text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix(
-            "\ufeff"
-        )
+        text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix("\ufeff")
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     delimiter = max(
         DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in lines[:50] if line.strip())
@@ -111,9 +105,7 @@ def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
     return lines, delimiter, sheet
 
 
-Result = tuple[
-    int, str, str, str, str, str, str, str
-]  # line, time, press, point, analysis, value, unit, note
+Result = tuple[int, str, str, str, str, str, str, str]  # line, time, press, point, analysis, value, unit, note
 
 
 def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> tuple[int, Iterator[Result]]:
@@ -133,26 +125,19 @@ def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> tuple[int, 
         for number, cells in split[header_at + 1 :]:
             yield (
                 number,
-                *(
-                    cell(cells, c)
-                    for c in ("sampled_at", "press", "point", "analysis", "value", "unit", "note")
-                ),
+                *(cell(cells, c) for c in ("sampled_at", "press", "point", "analysis", "value", "unit", "note")),
             )  # type: ignore[misc]
 
     return line, results()
 
 
-def _wide_results(
-    split: Sequence[tuple[int, Cells]], plant: Plant, path: Path
-) -> tuple[int, Iterator[Result]]:
+def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) -> tuple[int, Iterator[Result]]:
     """Return the results of a wide sheet: for each sample row one for each column of ``[[lab.column]]``."""
     wanted = {names.key(column.header): column for column in plant.lab.columns}
     time_key = names.key(plant.lab.time_header or "")
     header_at = next((i for i, (_, cells) in enumerate(split) if time_key in map(names.key, cells)), None)
     if header_at is None:
-        raise InputError(
-            _no_header(split, path, [plant.lab.time_header or "", *(c.header for c in plant.lab.columns)])
-        )
+        raise InputError(_no_header(split, path, [plant.lab.time_header or "", *(c.header for c in plant.lab.columns)]))
     line, header = split[header_at]
     at = {names.key(name): place for place, name in enumerate(header)}
     missing = [column.header for key, column in wanted.items() if key not in at]
@@ -212,9 +197,7 @@ def _form_of(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
     if form is None:
         raise InputError(
             Problem(
-                "the sampling times cannot be read"
-                if filled
-                else "the bench sheet has a header and no result",
+                "the sampling times cannot be read" if filled else "the bench sheet has a header and no result",
                 file=path.name,
                 found=repr(filled[0]) if filled else "no row",
                 expected="times such as 2026-03-14 07:30",
@@ -226,9 +209,7 @@ def _form_of(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
                     expected="years of four digits")
         )  # fmt: skip
     letters = zone_letters(plant.lab.timezone or plant.timezone, 2020)
-    form = TimeForm(
-        form.kind, form.formats, form.order, form.is_absolute, zone_names=letters, examples=form.examples
-    )
+    form = TimeForm(form.kind, form.formats, form.order, form.is_absolute, zone_names=letters, examples=form.examples)
     if not form.is_open:
         return form
     rules = next((rule for rule in plant.sources if fnmatch(path.name.lower(), rule.files.lower())), None)

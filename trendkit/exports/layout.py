@@ -124,11 +124,7 @@ def time_columns(sheet: Columns) -> list[tuple[TimeForm, tuple[int, ...]]]:
         if not cells:
             continue
         beside = sheet.column(index + 1) if index + 1 < len(sheet.header) else []
-        if (
-            _all_but_few(cells, moments.is_date_only)
-            and beside
-            and _all_but_few(beside, moments.is_clock_only)
-        ):
+        if _all_but_few(cells, moments.is_date_only) and beside and _all_but_few(beside, moments.is_clock_only):
             both = [f"{date} {clock}" for date, clock in zip(cells, beside, strict=False)]
             form = moments.text_form(both)
             if form is not None:
@@ -142,9 +138,7 @@ def time_columns(sheet: Columns) -> list[tuple[TimeForm, tuple[int, ...]]]:
             forms[index] = (form, (index,))
     texts = [pair for pair in forms.values() if pair[0].kind in ("text", "native")]
     named = [
-        pair
-        for pair in forms.values()
-        if pair[0].kind in ("text", "native") or _is_time_name(sheet.header[pair[1][0]])
+        pair for pair in forms.values() if pair[0].kind in ("text", "native") or _is_time_name(sheet.header[pair[1][0]])
     ]
     return _without_second_clocks(sheet, named if texts else list(forms.values()))
 
@@ -162,12 +156,21 @@ def _is_time_name(name: str) -> bool:
 def _rises(cells: Sequence[str]) -> bool:
     """True unless numbers go up and down as a meter's do."""
     numbers = [
-        reading.value
-        for cell in cells
-        if (reading := read_number(cell, ".")) or (reading := read_number(cell, ","))
+        reading.value for cell in cells if (reading := read_number(cell, ".")) or (reading := read_number(cell, ","))
     ]
     steps = [b - a for a, b in zip(numbers, numbers[1:], strict=False)]
     return all(step >= 0 for step in steps) or all(step <= 0 for step in steps)
+
+
+def says_utc(header: str) -> bool:
+    """Return True for the header of a time column that calls its times UTC.
+
+    Examples
+    --------
+    >>> says_utc("Time (UTC)"), says_utc("timestamp_utc"), says_utc("Time")
+    (True, True, False)
+    """
+    return "utc" in re.split(r"[^a-z]+", names.key(header))
 
 
 def _without_second_clocks(
@@ -177,7 +180,7 @@ def _without_second_clocks(
     kept: list[tuple[TimeForm, tuple[int, ...]]] = []
     for form, columns in found:
         if kept and columns[0] == kept[-1][1][-1] + 1:
-            is_better = form.is_absolute or "utc" in names.word(sheet.header[columns[0]])
+            is_better = form.is_absolute or says_utc(sheet.header[columns[0]])
             if is_better and not kept[-1][0].is_absolute:
                 kept[-1] = (form, columns)
             continue
@@ -200,9 +203,7 @@ def _long_columns(
     value = _value_column(sheet, [i for i in free if i != quality])
     if value is None:
         return None
-    is_event_list = names.word(sheet.header[value]) in names.MESSAGE_WORDS and not _is_numeric(
-        sheet.column(value)
-    )
+    is_event_list = names.word(sheet.header[value]) in names.MESSAGE_WORDS and not _is_numeric(sheet.column(value))
     return LongColumns(time[0], time[1], tag, value, None if is_event_list else quality, is_event_list)
 
 
@@ -269,9 +270,7 @@ def _wide_layout(
         if tags:
             groups.append(Group(form, columns, tuple(tags)))
     if not all_tags:
-        raise InputError(
-            Problem("the file has times and no other column", file=file, expected="a column per tag")
-        )
+        raise InputError(Problem("the file has times and no other column", file=file, expected="a column per tag"))
     return Layout(_without_doubles(groups, sheet, file, notes), notes=tuple(notes))
 
 
@@ -284,9 +283,7 @@ def _wide_name(
     if not is_generic or names.key(name) in known:
         return names.canonical(name, known) if name else ""
     if is_pair:
-        rest = re.sub(
-            r"(?i)[ _.:-]*(date ?time|time ?stamp|time|date)[ _.:-]*", "", sheet.header[time[0]]
-        ).strip()
+        rest = re.sub(r"(?i)[ _.:-]*(date ?time|time ?stamp|time|date)[ _.:-]*", "", sheet.header[time[0]]).strip()
         return names.canonical(rest, known) if rest and not rest.isdigit() else names.trimmed(name)
     return tag_in_stem(stem, known) or names.canonical(stem, known)
 
@@ -308,9 +305,7 @@ def _quality_columns(sheet: Columns, taken: set[int], known: Mapping[str, str]) 
     for index, name in enumerate(sheet.header):
         if index in taken or names.key(name) in known:
             continue
-        match = re.fullmatch(
-            r"(?i)(.+?)[ _.:/-]+(quality|qual|q|status|statuscode|status_code)", names.trimmed(name)
-        )
+        match = re.fullmatch(r"(?i)(.+?)[ _.:/-]+(quality|qual|q|status|statuscode|status_code)", names.trimmed(name))
         if match and names.key(match[1]) in by_key and by_key[names.key(match[1])] not in taken:
             found[by_key[names.key(match[1])]] = index
         elif (
@@ -322,9 +317,7 @@ def _quality_columns(sheet: Columns, taken: set[int], known: Mapping[str, str]) 
     return found
 
 
-def _without_doubles(
-    groups: Sequence[Group], sheet: Columns, file: str, notes: list[str]
-) -> tuple[Group, ...]:
+def _without_doubles(groups: Sequence[Group], sheet: Columns, file: str, notes: list[str]) -> tuple[Group, ...]:
     """Return the groups with each tag once: equal columns are one, different ones are refused."""
     seen: dict[str, int] = {}
     kept_groups = []

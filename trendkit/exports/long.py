@@ -56,9 +56,7 @@ class Spellings:
         if others.null_count < len(others):
             words, rows = distinct(others)
             asked = [by_key.get(names.key(word)) for word in words]
-            places = np.array(
-                [*(-1 if name is None else self.order.index(name) for name in asked), -1], np.int16
-            )
+            places = np.array([*(-1 if name is None else self.order.index(name) for name in asked), -1], np.int16)
             codes = np.where(rows >= 0, places[rows], codes)
         return codes
 
@@ -140,7 +138,7 @@ def _batch_blocks(
             check_declared(fresh)
         batch = fresh if rest is None or not len(rest) else pa.concat_batches([rest, fresh])
         codes = spelled.codes(batch, scan.by_key)
-        width = _tags_per_time(batch, codes)
+        width = _tags_per_time(scan, long, batch, codes)
         if width:
             used = len(batch) // width * width
             rest = batch.slice(used)
@@ -154,7 +152,7 @@ def _batch_blocks(
         yield len(rest), _by_tag(scan, long, spelled, rest, spelled.codes(rest, scan.by_key), first)
 
 
-def _tags_per_time(batch: Any, codes: Codes) -> int:
+def _tags_per_time(scan: Scan, long: LongColumns, batch: Any, codes: Codes) -> int:
     """Return how many rows each time has when all times list the same tags in the same order, else 0."""
     if batch.column("t").null_count or "file_row" in batch.schema.names:
         return 0
@@ -166,13 +164,14 @@ def _tags_per_time(batch: Any, codes: Codes) -> int:
     by_time, by_code = times[:used].reshape(-1, width), codes[:used].reshape(-1, width)
     if (by_code != by_code[0]).any() or (by_time[:, 0] != by_time[:, -1]).any():
         return 0
-    is_table = bool((by_time == by_time[:, :1]).all())
-    return width if is_table else 0
+    if not (by_time == by_time[:, :1]).all() or scan.has_impossible(by_time[:, 0], long.time):
+        return 0
+    if long.time.kind == "text":
+        scan.hours.see(by_time[:, 0], None)
+    return width
 
 
-def _as_table(
-    scan: Scan, spelled: Spellings, batch: Any, codes: Codes, width: int
-) -> Iterator[tuple[Hashable, Block]]:
+def _as_table(scan: Scan, spelled: Spellings, batch: Any, codes: Codes, width: int) -> Iterator[tuple[Hashable, Block]]:
     """Yield the one block of a batch in which every time lists the same tags in the same order."""
     times = batch.column("t").to_numpy(zero_copy_only=False)[::width]
     numbers = floats(batch.column("v")).reshape(-1, width)
@@ -182,8 +181,8 @@ def _as_table(
         if codes[place] < 0:
             continue
         name = spelled.order[codes[place]]
+        own = None if rated is None else rated[place::width]
         rows = np.arange(place, len(batch), width)
-        own = None if rated is None else rated[rows]
         cells, found, own = _tag_cells(scan, name, batch, rows, numbers[:, place], own)
         if found is None:
             values[name] = cells

@@ -109,9 +109,7 @@ def take_apart(text: str) -> Cell | None:
     is_exotic = is_exotic or (part["z"] or "").startswith(" ")
     hour = int(part["H"]) if part["H"] else 0
     short = len(part["y3"] or part["y4"] or "0000") == 2
-    return Cell(
-        year, first, second, kind, short, day_us, hour, bool(part["ap"]), zone, "" if is_exotic else shape
-    )
+    return Cell(year, first, second, kind, short, day_us, hour, bool(part["ap"]), zone, "" if is_exotic else shape)
 
 
 def _date_parts(part: dict[str, str]) -> tuple[int, int, int, Literal["ymd", "open", "named"], str] | None:
@@ -223,19 +221,14 @@ class TimeForm:
             "year_first": "year first",
             None: "order open",
         }
-        return (
-            f"text such as {self.examples[0]!r}, {spoken[self.order]}"
-            if self.examples
-            else spoken[self.order]
-        )
+        return f"text such as {self.examples[0]!r}, {spoken[self.order]}" if self.examples else spoken[self.order]
 
 
 def with_order(form: TimeForm, order: DateOrder) -> TimeForm:
     """Return the form with the order of day and month settled, in its formats, too."""
     first, second = ("%d", "%m") if order == "day_first" else ("%m", "%d")
     formats = tuple(
-        shape.replace("%A", first).replace("%B", second, 1) if "%A" in shape else shape
-        for shape in form.formats
+        shape.replace("%A", first).replace("%B", second, 1) if "%A" in shape else shape for shape in form.formats
     )
     return TimeForm(form.kind, formats, order, form.is_absolute, form.unit_us, form.zone_names, form.examples)
 
@@ -281,9 +274,7 @@ def number_form(cells: Sequence[str]) -> TimeForm | None:
     low, high = min(numbers), max(numbers)
     for unit_us in (1e6, 1e3, 1.0, 1e-3):
         if low * unit_us >= EARLIEST_US and high * unit_us <= LATEST_US:
-            return TimeForm(
-                "epoch", is_absolute=True, unit_us=unit_us, order="year_first", examples=(cells[0],)
-            )
+            return TimeForm("epoch", is_absolute=True, unit_us=unit_us, order="year_first", examples=(cells[0],))
     if low >= 25_000 and high <= 60_000:
         return TimeForm("serial", order="year_first", examples=(cells[0],))
     return None
@@ -353,6 +344,4 @@ def read_cell(text: str, form: TimeForm) -> int | str:
 
 def spoken_utc(moment_us: int) -> str:
     """Return a moment [us since 1970 UTC] as text to the second."""
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=moment_us)).strftime(
-        "%Y-%m-%dT%H:%M:%SZ"
-    )
+    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=moment_us)).strftime("%Y-%m-%dT%H:%M:%SZ")

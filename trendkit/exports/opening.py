@@ -18,7 +18,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.exports import ask, benchsheet, clock, moments, names, quality, textfile
 from trendkit.exports.clock import Zone
 from trendkit.exports.export import Export, FileOrder
-from trendkit.exports.layout import Layout, tell_layout
+from trendkit.exports.layout import Layout, says_utc, tell_layout
 from trendkit.exports.moments import DateOrder, TimeForm
 from trendkit.exports.numbers import DecimalMark, has_open_mark, proved_marks
 from trendkit.exports.sampling import Samples, moments_seen, take_samples
@@ -102,9 +102,7 @@ def open_exports(paths: Sequence[Path], plant: Plant) -> list[Export]:
 
 def _draft(path: Path, plant: Plant, known: Mapping[str, str]) -> Draft:
     if not path.exists():
-        raise InputError(
-            Problem("there is no such file", file=str(path), hint="check the name and the folder")
-        )
+        raise InputError(Problem("there is no such file", file=str(path), hint="check the name and the folder"))
     if path.is_dir():
         raise InputError(Problem("this is a folder, not an export", file=str(path), expected="a file"))
     source, notes = _source_of(path, known)
@@ -268,9 +266,7 @@ def _with_order(meaning: Layout, order: DateOrder) -> Layout:
 
     if meaning.long:
         return replace(meaning, long=replace(meaning.long, time=settled(meaning.long.time)))
-    return replace(
-        meaning, groups=tuple(replace(group, time=settled(group.time)) for group in meaning.groups)
-    )
+    return replace(meaning, groups=tuple(replace(group, time=settled(group.time)) for group in meaning.groups))
 
 
 def _decimal_of(draft: Draft) -> DecimalMark:
@@ -292,9 +288,7 @@ def _decimal_of(draft: Draft) -> DecimalMark:
     if proved:
         commas = sum(proved_marks([cell]) == {","} for cell in cells)
         points = sum(proved_marks([cell]) == {"."} for cell in cells)
-        draft.notes.append(
-            "numbers come with decimal points and commas; those of the rarer kind count as texts"
-        )
+        draft.notes.append("numbers come with decimal points and commas; those of the rarer kind count as texts")
         return "," if commas > points else "."
     example = next(cell for cell in cells if has_open_mark([cell]))
     raise InputError(
@@ -356,9 +350,9 @@ def unknown_quality(file: str, values: Sequence[str]) -> Problem:
 def _zone_of(draft: Draft, plant: Plant) -> Zone:
     named = draft.rules.timezone if draft.rules else None
     header = draft.source.header[draft.time_columns[0]] if draft.source.header else ""
-    says_utc = "utc" in names.word(header).split("_") or "utc" in names.split_unit(header)[1].casefold()
-    name = named or ("UTC" if says_utc else plant.timezone)
-    if named is None and says_utc and not draft.meaning.times[0].is_absolute:
+    is_utc = says_utc(header)
+    name = named or ("UTC" if is_utc else plant.timezone)
+    if named is None and is_utc and not draft.meaning.times[0].is_absolute:
         draft.notes.append(f"times are read as UTC, as the column {header!r} says")
     if not clock.is_zone(name):
         raise InputError(
@@ -377,16 +371,12 @@ def _zone_of(draft: Draft, plant: Plant) -> Zone:
 
 def _with_letters(meaning: Layout, letters: tuple[tuple[str, int], ...]) -> Layout:
     if meaning.long:
-        return replace(
-            meaning, long=replace(meaning.long, time=replace(meaning.long.time, zone_names=letters))
-        )
+        return replace(meaning, long=replace(meaning.long, time=replace(meaning.long.time, zone_names=letters)))
     groups = tuple(replace(group, time=replace(group.time, zone_names=letters)) for group in meaning.groups)
     return replace(meaning, groups=groups)
 
 
-_FEW_TIMES = (
-    3  # fewer different times in the skipped hour are errors of single rows, not a habit of the clock
-)
+_FEW_TIMES = 3  # fewer different times in the skipped hour are errors of single rows, not a habit of the clock
 
 
 def _find_fixed_clocks(drafts: Sequence[Draft]) -> None:
@@ -509,9 +499,7 @@ def _finished(draft: Draft, known: Mapping[str, str]) -> Export:
 
 def _stamp(moment_us: int, draft: Draft) -> pd.Timestamp:
     offset = (
-        0
-        if draft.meaning.times[0].is_absolute
-        else draft.zone.offset_us(moment_us - draft.zone.offset_us(moment_us))
+        0 if draft.meaning.times[0].is_absolute else draft.zone.offset_us(moment_us - draft.zone.offset_us(moment_us))
     )
     shift = draft.rules.shift_clock_s if draft.rules else 0.0
     return pd.Timestamp(moment_us - offset + round(shift * 1e6), unit="us", tz="UTC")

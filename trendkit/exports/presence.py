@@ -36,11 +36,7 @@ def absent_tags(exports: Sequence[Export], press: Press) -> list[Problem]:
     missing = [tag for tag in press.tags.values() if names.key(tag.tag) not in present]
     if len(missing) == len(press.tags):
         return [_nothing_found(press, listed, exports)]
-    return [
-        _absent(tag, press, listed)
-        for tag in missing
-        if not (lists_changes and tag.kind in ("state", "step"))
-    ]
+    return [_absent(tag, press, listed) for tag in missing if not (lists_changes and tag.kind in ("state", "step"))]
 
 
 def _nothing_found(press: Press, listed: Sequence[str], exports: Sequence[Export]) -> Problem:

@@ -138,11 +138,7 @@ def possible_schemes(values: Iterable[str]) -> set[Scheme]:
         return set()
     numbers = [number_of(text) for text in texts]
     if any(number is None for number in numbers):
-        return (
-            {"words"}
-            if all(word_quality(t) is not None or number_of(t) is not None for t in texts)
-            else set()
-        )
+        return {"words"} if all(word_quality(t) is not None or number_of(t) is not None for t in texts) else set()
     found = {number for number in numbers if number is not None}
     if found == {0}:
         return {"opc_da", "opc_ua", "one_is_good"}

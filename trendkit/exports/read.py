@@ -52,6 +52,7 @@ def read_blocks(
             yield from _within(strands.push(key, block), first, last)
         yield from _within(strands.finish(), first, last)
         copy = Path(folder) / "plain.csv"
+        scan.hours.refuse_half_days(export)
         scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
     log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]
 
@@ -91,9 +92,7 @@ class _Strands:
 
 def input_file(export: Export, log: ReadLog) -> InputFile:
     """Return how pages and JSON list a file that was read."""
-    return InputFile(
-        export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes)
-    )
+    return InputFile(export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes))
 
 
 def _microseconds(moment: pd.Timestamp) -> int:
@@ -120,14 +119,8 @@ def _order_notes(tally: Tally, export: Export) -> list[str]:
     if tally.late:
         notes.append(f"{tally.late} rows came long after their time")
     clock = tally.clock
-    if clock.never_shown:
-        notes.append(
-            f"{clock.never_shown} rows lie in the hour that {export.timezone} skips in spring and were refused"
-        )
     if clock.resolved:
-        notes.append(
-            f"{clock.resolved} rows of the hour shown twice in autumn were told apart by their order"
-        )
+        notes.append(f"{clock.resolved} rows of the hour shown twice in autumn were told apart by their order")
     if clock.unresolved:
         days = ", ".join(sorted(clock.unresolved_days))
         notes.append(

@@ -44,9 +44,7 @@ class Refusals:
         log.rows += len(rejects)
         if self.rows or rejects:
             placed = sorted(self.rows)
-            lines = _lines_of(
-                [place for place, _ in placed], source, copy, sorted(line for line, _ in rejects)
-            )
+            lines = _lines_of([place for place, _ in placed], source, copy, sorted(line for line, _ in rejects))
             found = [(line, why) for line, (_, why) in zip(lines, placed, strict=True)] + rejects
             log.refusals = sorted(found)[:LISTED]
         for why, count in self.counts.most_common():

@@ -50,9 +50,7 @@ class Relation:
 
     def text(self, index: int) -> str:
         """Return the SQL of a column as text."""
-        return (
-            self.columns[index] if self.types[index] == "text" else f"CAST({self.columns[index]} AS VARCHAR)"
-        )
+        return self.columns[index] if self.types[index] == "text" else f"CAST({self.columns[index]} AS VARCHAR)"
 
     def time_text(self, indices: Sequence[int]) -> str:
         """Return the SQL of a time as text, date and clock columns joined."""
@@ -88,9 +86,7 @@ def csv_relation(
     reading. With `keeps_rejects` rows of another width are set aside in DuckDB's ``reject_errors`` with their line.
     """
     columns = tuple(f"c{index}" for index in range(table.width))
-    declared = ", ".join(
-        f"{column}: '{'DOUBLE' if i in numbers else 'VARCHAR'}'" for i, column in enumerate(columns)
-    )
+    declared = ", ".join(f"{column}: '{'DOUBLE' if i in numbers else 'VARCHAR'}'" for i, column in enumerate(columns))
     options = [
         f"columns = {{{declared}}}",
         "auto_detect = false",
@@ -112,9 +108,7 @@ def csv_relation(
 
 def parquet_relation(path: Path, names: Sequence[str], types: Sequence[ColumnType]) -> Relation:
     """Return a Parquet file as a relation with its own types."""
-    return Relation(
-        f"read_parquet({literal(str(path))})", tuple(identifier(name) for name in names), tuple(types)
-    )
+    return Relation(f"read_parquet({literal(str(path))})", tuple(identifier(name) for name in names), tuple(types))
 
 
 def backwards(relation: Relation) -> Relation:

@@ -74,9 +74,7 @@ def row_moment(row: Row, form: TimeForm, columns: tuple[int, ...]) -> int | None
         number = float(text.replace(",", "."))
     except ValueError:
         return None
-    return (
-        round(number * form.unit_us) if form.kind == "epoch" else round((number - 25569) * 86_400) * 1_000_000
-    )
+    return round(number * form.unit_us) if form.kind == "epoch" else round((number - 25569) * 86_400) * 1_000_000
 
 
 def moments_seen(samples: Samples, meaning: Layout) -> list[int]:

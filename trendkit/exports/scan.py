@@ -13,9 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from trendkit.errors import InputError, Problem
 from trendkit.exports import names, textfile
 from trendkit.exports.block import ReadLog
 from trendkit.exports.cells import Bools, CellReader, Ints, distinct, floats, holds_no_number
+from trendkit.exports.clock import never_shown
 from trendkit.exports.export import Export
 from trendkit.exports.moments import EARLIEST_US, LATEST_US, TimeForm, read_cell
 from trendkit.exports.refusals import Refusals
@@ -32,6 +34,38 @@ class NotAllNumbersError(Exception):
 
 
 @dataclass
+class HoursSeen:
+    """Which hours of the day a file's times name, to notice a twelve-hour clock that lost its AM and PM."""
+
+    counts: Ints = field(default_factory=lambda: np.zeros(24, np.int64))
+    first_us: int = LATEST_US
+    last_us: int = EARLIEST_US
+
+    def see(self, local: Ints, has_time: Bools | None) -> None:
+        """Take the times of a batch; once an hour beyond 12 was seen there is nothing more to know."""
+        if self.counts[0] or self.counts[13:].any():
+            return
+        times = local if has_time is None else local[has_time]
+        if len(times):
+            self.counts += np.bincount(times // 3_600_000_000 % 24, minlength=24)
+            self.first_us, self.last_us = min(self.first_us, int(times.min())), max(self.last_us, int(times.max()))
+
+    def refuse_half_days(self, export: Export) -> None:
+        """Raise an InputError when all hours from 1 to 12 were named over more than a day, and no other."""
+        is_longer = self.last_us - self.first_us >= 24 * 3_600_000_000
+        if is_longer and self.counts[1:13].all() and not self.counts[0] and not self.counts[13:].any():
+            raise InputError(
+                Problem(
+                    "the hours run from 1 to 12 twice a day without AM or PM",
+                    file=export.file,
+                    found=f"no hour 0 and none above 12 from {export.start_utc} on",
+                    expected="a 24-hour clock, or AM and PM",
+                    hint="export the times as in 2026-03-14 19:00:00",
+                )
+            )
+
+
+@dataclass
 class Scan:
     """One pass over one file, for the tags asked for (`wanted`: the names as the caller spells them)."""
 
@@ -43,6 +77,7 @@ class Scan:
     refusals: Refusals = field(default_factory=Refusals)
     by_key: dict[str, str] = field(init=False)
     cells: CellReader = field(init=False)
+    hours: HoursSeen = field(default_factory=lambda: HoursSeen())
     _header_time: str = field(init=False)
     _odd_times: dict[str, int | str] = field(default_factory=dict)
 
@@ -101,11 +136,7 @@ class Scan:
 
     def _last_line_is_cut(self) -> bool:
         source = self.export.source
-        if (
-            not isinstance(source, TextSource)
-            or source.is_workbook
-            or source.file.ends_with_newline is not False
-        ):
+        if not isinstance(source, TextSource) or source.is_workbook or source.file.ends_with_newline is not False:
             return False
         return looks_cut(source)
 
@@ -137,11 +168,32 @@ class Scan:
                     self.refusals.repeated_headers += 1
                 elif whys[code]:
                     self._refuse(batch, int(row), first, whys[code])
-        outside = has_time & ((local < EARLIEST_US) | (local > LATEST_US))
-        for row in np.flatnonzero(outside):
-            self._refuse(batch, int(row), first, "the year is out of all reason")
-        has_time &= ~outside
+        self._refuse_impossible(batch, local, has_time, form, first)
+        if form.kind == "text":
+            self.hours.see(local, has_time)
         return local, None if has_time.all() else has_time
+
+    def has_impossible(self, local: Ints, form: TimeForm) -> bool:
+        """Return True when some time is out of all reason or was never shown by the file's clock."""
+        if local.min() < EARLIEST_US or local.max() > LATEST_US:
+            return True
+        return not form.is_absolute and never_shown(local, self.export.zone) is not None
+
+    def _refuse_impossible(self, batch: Any, local: Ints, has_time: Bools, form: TimeForm, first: int) -> None:
+        """Refuse rows whose time cannot be, and mark them in `has_time`."""
+        if not has_time.any() or not self.has_impossible(local[has_time], form):
+            return
+        outside = has_time & ((local < EARLIEST_US) | (local > LATEST_US))
+        kept = np.where(
+            has_time & ~outside, local, local[has_time & ~outside].min() if (has_time & ~outside).any() else 0
+        )
+        skipped = None if form.is_absolute else never_shown(kept, self.export.zone)
+        whys = ["the year is out of all reason", "the clock skips this time in spring"]
+        for mask, why in zip([outside, skipped], whys, strict=True):
+            if mask is not None:
+                for row in np.flatnonzero(mask & has_time):
+                    self._refuse(batch, int(row), first, why)
+                has_time &= ~mask
 
     def _odd_time(self, text: str, form: TimeForm) -> int | str:
         if text not in self._odd_times:
@@ -178,7 +230,5 @@ def looks_cut(source: TextSource) -> bool:
     last = rows[-1][-1].strip()
     above = [row[-1].strip() for row in rows[:-1] if len(row) == source.table.width]
     digits = {len(cell.partition(".")[2]) for cell in above if cell}
-    has_lost_digits = (
-        len(above) >= 5 and len(digits) == 1 and last != "" and len(last.partition(".")[2]) < min(digits)
-    )
+    has_lost_digits = len(above) >= 5 and len(digits) == 1 and last != "" and len(last.partition(".")[2]) < min(digits)
     return last.endswith((".", ",", "-", "e", "E")) or has_lost_digits

@@ -10,18 +10,12 @@ from trendkit.exports.sources import Source, TextSource
 _PIECE = 16 * 1024
 
 
-def rows_around(
-    source: Source, form: TimeForm, columns: tuple[int, ...], first_us: int, last_us: int
-) -> int | None:
+def rows_around(source: Source, form: TimeForm, columns: tuple[int, ...], first_us: int, last_us: int) -> int | None:
     """Return how many different times of an ordered wide file lie from `first_us` up to `last_us`, as far as one look shows.
 
     Times are in the file's own clock [us]. None when the file cannot be entered in the middle.
     """
-    if (
-        not isinstance(source, TextSource)
-        or source.file.packing
-        or source.file.size_bytes < 4 * textfile.HEAD_BYTES
-    ):
+    if not isinstance(source, TextSource) or source.file.packing or source.file.size_bytes < 4 * textfile.HEAD_BYTES:
         return None
     low, high = 0, source.file.size_bytes
     while high - low > _PIECE:

@@ -140,9 +140,7 @@ def look_at_parquet(path: Path) -> ParquetSource:
     schema = metadata.schema_arrow
     rows = metadata.metadata.num_rows
     if rows == 0:
-        raise InputError(
-            Problem("the file has columns and no row", file=path.name, expected="rows with a time each")
-        )
+        raise InputError(Problem("the file has columns and no row", file=path.name, expected="rows with a time each"))
     header = tuple(str(name) for name in schema.names)
     types = tuple(_column_type(field_type) for field_type in schema.types)
     zoned = tuple(pa.types.is_timestamp(each) and each.tz is not None for each in schema.types)

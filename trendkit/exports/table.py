@@ -226,13 +226,13 @@ def _time_columns(split: Sequence[tuple[str, ...]], width: int) -> set[int]:
     """Return the columns in which most rows of the usual width hold a time (texts before bare numbers)."""
     rows = [row for row in split if len(row) == width]
     for test in (_is_moment, moments.is_clock_only, _is_time_like):
-        columns = set()
+        shares = {}
         for column in range(width):
             filled = [row[column] for row in rows if row[column].strip()]
-            if filled and sum(test(cell) for cell in filled) >= 0.5 * len(filled):
-                columns.add(column)
-        if columns:
-            return columns
+            shares[column] = sum(test(cell) for cell in filled) / max(len(filled), 1)
+        found = {column for column, share in shares.items() if share > 0.0 and share >= 0.5 * max(shares.values())}
+        if found:
+            return found
     return set()
 
 
@@ -257,9 +257,7 @@ def _header_lines(
     if len(candidates) > 1 and all(_is_unit(cell) for cell in split[candidates[0]][1:]):
         units_at = candidates[0]
         candidates = candidates[1:]
-    matches = {
-        i: sum(names.canonical(cell, known) in known.values() for cell in split[i]) for i in candidates
-    }
+    matches = {i: sum(names.canonical(cell, known) in known.values() for cell in split[i]) for i in candidates}
     most = max(matches.values())
     header_at = max(i for i in candidates if matches[i] == most) if most else min(candidates)
     return header_at, units_at

@@ -138,9 +138,7 @@ def look_at(path: Path) -> TextFile:
     lone_return = encoding != "utf-16" and b"\r" in seen.replace(b"\r\n", b"")
     nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
     needs_copy = encoding != "utf-8" or lone_return or nul_bytes > 0
-    tail = (
-        _decoded(seen[-TAIL_BYTES:], encoding) if packing and len(seen) < HEAD_BYTES + WHOLE_BYTES else None
-    )
+    tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing and len(seen) < HEAD_BYTES + WHOLE_BYTES else None
     return TextFile(
         path,
         packing,

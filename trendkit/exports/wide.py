@@ -97,9 +97,7 @@ def _select(scan: Scan, asked: list[Asked], relation: Relation, numbers: tuple[i
 def _blocks(scan: Scan, asked: list[Asked], batch: Any, first: int) -> Iterator[tuple[Hashable, Block]]:
     columns = dict(zip(batch.schema.names, batch.columns, strict=True))
     for each in asked:
-        local, has_time = scan.times(
-            batch, f"t{each.number}", each.group.time, first, may_be_empty=len(asked) > 1
-        )
+        local, has_time = scan.times(batch, f"t{each.number}", each.group.time, first, may_be_empty=len(asked) > 1)
         values, qualities, texts = {}, {}, {}
         for tag, name in each.tags:
             quality_cells = columns.get(f"q{tag.column}")

@@ -57,9 +57,7 @@ def _rows(path: Path) -> list[list[Any]]:
         rows: list[list[Any]] = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
         if sum(any(cell != "" for cell in row) for row in rows) > 1:
             return rows
-    raise InputError(
-        Problem("no sheet of the workbook holds rows", file=path.name, expected="a header and rows")
-    )
+    raise InputError(Problem("no sheet of the workbook holds rows", file=path.name, expected="a header and rows"))
 
 
 def _text(cell: Any) -> str:
