@@ -17,7 +17,7 @@ import pandas as pd
 
 from trendkit import reports
 from trendkit.errors import InputError, Problem
-from trendkit.exports import InputFile, check_exports, find_inputs, open_exports, read_lab, require_tags
+from trendkit.exports import Export, InputFile, check_exports, find_inputs, open_exports, read_lab, require_tags
 from trendkit.findings import Finding
 from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day, period_between
@@ -31,6 +31,7 @@ from trendkit.upsets import Upset, account_for_day, find_upsets
 Progress = Callable[[str], None]
 
 _WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
+_NO_HISTORY = pd.Timedelta(0)
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
 
 _SAMPLE_MONTH, _SAMPLE_MONTH_BEFORE = "2026-03", "2026-02"  # what the demo looks at in sample_exports/
@@ -86,13 +87,14 @@ class Reading:
 def read_presses(
     plant: Plant,
     call: Call,
-    start_utc: pd.Timestamp | None = None,
-    end_utc: pd.Timestamp | None = None,
+    period: Period | None = None,
+    history: pd.Timedelta = _NO_HISTORY,
     every_s: int = 60,
 ) -> Reading:
     """Read the files of a call and compute the figure table of each press asked for.
 
-    `start_utc` and `end_utc` bound what is read (None: all there is), in bins of `every_s` seconds.
+    Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
+    of `every_s` seconds.
 
     Raises
     ------
@@ -107,10 +109,25 @@ def read_presses(
         )
     call.progress("looking for exports and bench sheets")
     found = find_inputs(call.files, plant)
+    if not found.exports:
+        sheets_only = ", ".join(path.name for path in found.labs)
+        raise InputError(
+            Problem(
+                "no export is among the inputs",
+                place="FILE",
+                found=f"only the bench sheet {sheets_only}" if sheets_only else "none",
+                expected="at least one file of tag readings",
+                hint="name the exports, too",
+            )
+        )
     exports = open_exports(found.exports, plant)
+    if period is not None:
+        _require_overlap(exports, period)
     require_tags(exports, plant, presses)
     sheets = [read_lab(path, plant) for path in found.labs]
     call.progress(f"reading {len(exports)} exports")
+    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
+    end_utc = period.end_utc if period is not None else None
     grids, inputs = build_grids(exports, plant, presses, start_utc, end_utc, every_s)
     lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
     series = []
@@ -119,7 +136,10 @@ def read_presses(
         series.append(_press_series(grids[press.slug], lab, press, plant))
     index = series[0].table.frame.index
     span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
-    return Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)
+    reading = Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)
+    if period is not None:
+        _require_rows(reading, period)
+    return reading
 
 
 def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
@@ -164,25 +184,37 @@ def _read_period(plant: Plant, call: Call, history: pd.Timedelta, every_s: int =
     if period is None:
         reading = read_presses(plant, call, every_s=every_s)
         return reading, reading.span
-    reading = read_presses(plant, call, period.start_utc - history - _WARM_UP, period.end_utc, every_s)
-    _require_rows(reading, period)
-    return reading, period
+    return read_presses(plant, call, period, history, every_s), period
+
+
+def _require_overlap(exports: list[Export], period: Period) -> None:
+    """Refuse before reading when every file says it begins after the period or ends before it."""
+    ends = [(each.start_utc, each.end_utc) for each in exports]
+    for start, end in ends:
+        if start is None or end is None or (start < period.end_utc and end >= period.start_utc):
+            return
+    first, last = min(start for start, _ in ends if start), max(end for _, end in ends if end)
+    raise InputError(_nothing_in(period, [each.file for each in exports], f"rows {_shown(period, first, last)}"))
 
 
 def _require_rows(reading: Reading, period: Period) -> None:
-    if any(_within(series.has_readings, period).any() for series in reading.presses):
-        return
-    first, last = (period.local(moment).strftime("%Y-%m-%d %H:%M") for moment in (period.start_utc, period.end_utc))
-    names = ", ".join(each.file for each in reading.inputs[:3]) + (", …" if len(reading.inputs) > 3 else "")
-    raise InputError(
-        Problem(
-            "no row falls in the period",
-            file=names,
-            found=f"nothing from {first} to {last} ({period.timezone})",
-            expected="rows of at least one press",
-            hint="give the exports that cover the period, or another period",
-        )
+    if not any(_within(series.has_readings, period).any() for series in reading.presses):
+        raise InputError(_nothing_in(period, [each.file for each in reading.inputs], "no reading of any press in it"))
+
+
+def _nothing_in(period: Period, files: list[str], found: str) -> Problem:
+    return Problem(
+        "no row falls in the period",
+        file=", ".join(files[:3]) + (", …" if len(files) > 3 else ""),
+        found=found,
+        expected=f"rows {_shown(period, period.start_utc, period.end_utc)}",
+        hint="give the exports that cover the period, or another period",
     )
+
+
+def _shown(period: Period, first: pd.Timestamp, last: pd.Timestamp) -> str:
+    ends = (period.local(moment).strftime("%Y-%m-%d %H:%M") for moment in (first, last))
+    return f"from {' to '.join(ends)} ({period.timezone})"
 
 
 def _within(rows: Any, period: Period) -> Any:
@@ -236,7 +268,7 @@ def write_figure_table(call: Call, out: Path, every: str) -> Done:
     reports.require_suffix(out, (".parquet", ".csv", ".xlsx"))
     plant = load_plant(call.plant)
     every_s = _whole_seconds(every)
-    reading, period = _read_period(plant, call, pd.Timedelta(0), every_s)
+    reading, period = _read_period(plant, call, _NO_HISTORY, every_s)
     tables = [_cut(series.table, period) for series in reading.presses]
     reports.write_table(out, tables, plant)
     rows = sum(len(table.frame) for table in tables)
@@ -325,9 +357,7 @@ def review(call: Call, month: str | None, out: Path) -> Done:
     """Write the performance review of a month, a week or a shift."""
     plant = load_plant(call.plant)
     period, before = _review_period(plant, call, month)
-    reach_back = min(before.start_utc, period.start_utc - _HISTORY)
-    reading = read_presses(plant, call, reach_back - _WARM_UP, period.end_utc)
-    _require_rows(reading, period)
+    reading = read_presses(plant, call, period, max(period.start_utc - before.start_utc, _HISTORY))
     return _write_for_each_press(
         reading,
         out,
@@ -351,8 +381,7 @@ def troubleshoot(call: Call, day: str, out: Path) -> Done:
     plant = load_plant(call.plant)
     wanted = parse_day(day)
     period = day_period(plant, wanted)
-    reading = read_presses(plant, call, period.start_utc - _HISTORY - _WARM_UP, period.end_utc)
-    _require_rows(reading, period)
+    reading = read_presses(plant, call, period, _HISTORY)
     return _write_for_each_press(
         reading,
         out,
@@ -372,7 +401,7 @@ def _day_page(reading: Reading, series: PressSeries, upsets: list[Upset], day: d
 def tune(call: Call, out: Path) -> Done:
     """Write the page on where to run the gravity belt."""
     plant = load_plant(call.plant)
-    reading, period = _read_period(plant, call, pd.Timedelta(0))
+    reading, period = _read_period(plant, call, _NO_HISTORY)
     return _write_for_each_press(
         reading, out, "tune", lambda series, folder: _tuning_page(reading, series, period, folder)
     )

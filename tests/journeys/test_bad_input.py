@@ -1,6 +1,7 @@
 """Every wrong call or input ends in one plain sentence, exit code 2, and nothing half-written."""
 
 import gzip
+import json
 import shutil
 from pathlib import Path
 
@@ -70,10 +71,10 @@ def test_an_unknown_tag_is_named_with_the_closest_one(spoilt: Path) -> None:
 def test_a_wrong_unit_in_the_plant_file_is_named_with_its_line(spoilt: Path) -> None:
     plant = spoilt / "plant.toml"
     lines = plant.read_text(encoding="utf-8").splitlines()
-    number = next(i for i, line in enumerate(lines) if line.startswith("unit = ") and "gal/min" in line)
-    lines[number] = 'unit = "gallonz/min"'
+    number = next(i for i, line in enumerate(lines) if line == 'unit = "m3/h"')
+    lines[number] = 'unit = "cubits/h"'
     plant.write_text("\n".join(lines), encoding="utf-8")
-    refused(table_of(spoilt), "plant.toml", f"line {number + 1}", "gallonz/min")
+    refused(table_of(spoilt), "plant.toml", f"line {number + 1}", "cubits/h")
 
 
 def test_a_month_without_data_is_named(spoilt: Path) -> None:
@@ -142,14 +143,18 @@ def test_a_text_in_a_number_column_is_counted_and_the_rest_is_used(spoilt: Path)
     """One text among numbers is a fault of the data, not of the call: it is left out, counted and listed."""
     export = first_export(spoilt)
     lines = text_of(export).splitlines()
-    cells = lines[500].split(",")
+    cells = lines[2400].split(",")
     cells[1] = "No Data"
-    lines[500] = ",".join(cells)
+    lines[2400] = ",".join(cells)
     changed = spoilt / "exports" / "changed.csv"
     export.unlink()
     changed.write_text("\n".join(lines) + "\n", encoding="utf-8")
     outcome = type_command(
-        "review", "--plant", spoilt / "plant.toml", "--from", "2026-03-02", "--to", "2026-03-09",
+        "review", "--plant", spoilt / "plant.toml", "--from", "2026-02-03", "--to", "2026-02-10",
         "--out", spoilt / "review", spoilt / "exports", spoilt / "lab.csv",
     )  # fmt: skip
     assert outcome.code == 0, outcome.complained
+    review = json.loads((spoilt / "review" / "review.json").read_text(encoding="utf-8"))
+    texts = [row for row in review["data_quality"] if row["fault"] == "text_value"]
+    assert [row["tag"] for row in texts] == [lines[0].split(",")[1]]
+    assert texts[0]["start"].startswith("2026-02-03T23:")
