@@ -127,8 +127,8 @@ def test_a_unit_that_cannot_be_is_told_with_the_factor_that_explains_it(tmp_path
 def test_a_unit_stated_in_the_export_is_compared(tmp_path):
     (sentence,) = checked(tmp_path, np.full(50, 30.0), feed("m3/h", 1.0, 0, 500), header="Time,FLOW (gpm)")
     assert sentence == (
-        "export.csv, press BFP-1, tags.feed_flow: FLOW is exported in another unit than the plant file says; found gpm; "
-        "expected m3/h. To do: set the unit in the plant file to that of the export."
+        "export.csv, press BFP-1, tags.feed_flow: FLOW is exported in another unit than the plant file says; found "
+        "gpm; expected m3/h. To do: set the unit in the plant file to that of the export."
     )
 
 

@@ -116,7 +116,7 @@ def test_semicolons_decimal_commas_and_day_first(tmp_path):
 
 def test_ambiguous_dates_are_asked_about_unless_the_plant_file_says(tmp_path):
     row = "01/02/2026 08:00,BFP-1,feed,TS,2.4,%,"
-    with pytest.raises(InputError, match="lab.csv: the dates can be read day first or month first"):
+    with pytest.raises(InputError, match=r"lab\.csv: the dates can be read day first or month first"):
         a_sheet(tmp_path, row)
     plant = a_plant("FLOW", sources=(Source("lab*.csv", dates="day_first"),))
     assert a_sheet(tmp_path, row, plant=plant).frame["sampled_at"][0] == pd.Timestamp("2026-02-01 15:00", tz="UTC")

@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pytest
-
 from exports_files import a_plant, take_all, written
+
 from trendkit.errors import InputError
 from trendkit.exports import open_export
 
@@ -237,7 +237,8 @@ def test_a_torn_gzip_file_is_said_23(tmp_path):
 
 
 def test_a_long_file_is_told_from_a_wide_one_24(tmp_path):
-    rows = "Time,Tag,Value\n2026-02-01 00:00,FLOW,1.5\n2026-02-01 00:00,CAKE,20\n2026-02-01 00:01,FLOW,2.5\n2026-02-01 00:01,OTHER,9\n"
+    first = "Time,Tag,Value\n2026-02-01 00:00,FLOW,1.5\n2026-02-01 00:00,CAKE,20\n"
+    rows = first + "2026-02-01 00:01,FLOW,2.5\n2026-02-01 00:01,OTHER,9\n"
     taken = take_all(PLANT, written(tmp_path, rows))
     assert taken.exports[0].layout == "long"
     assert taken.values("FLOW") == [1.5, 2.5] and taken.values("CAKE") == [20.0]

@@ -162,7 +162,8 @@ def test_states_of_a_long_file_stand_among_numbers_35(tmp_path):
 
 
 def test_an_event_list_gives_the_messages_of_a_state(tmp_path):
-    rows = "Time,Tag,Message\n2026-02-01 03:10:05,RUN,TRIP\n2026-02-01 03:22:00,RUN,RETURN TO NORMAL\n2026-02-01 04:00,OTHER,x\n"
+    first = "Time,Tag,Message\n2026-02-01 03:10:05,RUN,TRIP\n"
+    rows = first + "2026-02-01 03:22:00,RUN,RETURN TO NORMAL\n2026-02-01 04:00,OTHER,x\n"
     taken = take_all(PLANT, written(tmp_path, rows))
     assert taken.values("RUN") == ["TRIP", "RETURN TO NORMAL"]
 
@@ -172,7 +173,8 @@ def test_a_huge_totalizer_is_a_number_36(tmp_path):
 
 
 def test_of_rows_with_one_time_the_last_good_value_counts_61(tmp_path):
-    rows = "2026-02-01 00:00,FLOW,1,192\n2026-02-01 00:01,FLOW,2,192\n2026-02-01 00:01,FLOW,3,192\n2026-02-01 00:01,FLOW,4,0\n"
+    cells = ["00:00,FLOW,1,192", "00:01,FLOW,2,192", "00:01,FLOW,3,192", "00:01,FLOW,4,0"]
+    rows = "".join(f"2026-02-01 {cell}\n" for cell in cells)
     taken = take_all(PLANT, written(tmp_path, LONG + rows))
     assert taken.values("FLOW") == [1.0, 3.0] and taken.quality["FLOW"] == ["good", "good"]
     assert taken.log.duplicates == {"FLOW": 2} and "2 readings of 1 tags repeat a time already read" in taken.notes

@@ -1,4 +1,4 @@
-"""Questions that only the whole file can answer, asked of DuckDB in one pass each and only when the sample is silent."""
+"""Questions that only the whole file can answer, asked in one pass each and only where the sampled rows are silent."""
 
 from __future__ import annotations
 
@@ -30,7 +30,8 @@ def distinct_dates(source: Source, columns: Sequence[int]) -> list[str]:
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         relation = source.relation(Path(folder))
         date = f"regexp_extract(trim({relation.time_text(columns)}), '^[0-9]{{1,4}}[-/.][0-9]{{1,2}}[-/.][0-9]{{1,4}}')"
-        query = f"SELECT d FROM (SELECT {date} AS d, row_number() OVER () AS n FROM {relation.sql}) GROUP BY d ORDER BY min(n)"
+        numbered = f"SELECT {date} AS d, row_number() OVER () AS n FROM {relation.sql}"
+        query = f"SELECT d FROM ({numbered}) GROUP BY d ORDER BY min(n)"
         return [row[0] for row in database.execute(query).fetchall() if row[0]]
 
 

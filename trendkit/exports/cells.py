@@ -15,7 +15,7 @@ import numpy.typing as npt
 from trendkit.errors import InputError
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN, ReadLog
 from trendkit.exports.numbers import DecimalMark, Reading, read_number
-from trendkit.exports.quality import Scheme, quality_of
+from trendkit.exports.quality import Scheme, quality_of, unknown_quality
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,7 +43,7 @@ def holds_no_number(column: Any, values: Floats) -> bool:
         with np.errstate(invalid="ignore", over="ignore"):
             if np.isfinite(values.sum()):
                 return False
-    return int(np.count_nonzero(np.isfinite(values))) != len(values) - column.null_count
+    return int(np.count_nonzero(np.isfinite(values))) != len(values) - int(column.null_count)
 
 
 def state_texts(column: Any) -> Objects:
@@ -113,8 +113,6 @@ class CellReader:
         InputError
             When a value does not belong to the scheme the column was told by.
         """
-        from trendkit.exports.opening import unknown_quality
-
         if self.scheme is None:
             return np.full(len(column), GOOD, np.uint8)
         words, codes = distinct(column)

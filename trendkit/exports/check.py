@@ -39,9 +39,9 @@ class Readings:
 
     count: int = 0
     outside: int = 0
-    kept: list[np.ndarray] = field(default_factory=list)  # type: ignore[type-arg]
+    kept: list[np.ndarray] = field(default_factory=list)
 
-    def add(self, values: np.ndarray, limits: tuple[float, float] | None) -> None:  # type: ignore[type-arg]
+    def add(self, values: np.ndarray, limits: tuple[float, float] | None) -> None:
         """Take the good numbers of a block."""
         self.count += len(values)
         if limits is not None:
@@ -134,7 +134,9 @@ def _unit_suspected(tag: Tag, place: str, median: float) -> Iterator[Problem]:
         or not np.isfinite(median)
     ):
         return
-    value = float(np.interp(median, *zip(*tag.scale, strict=True))) if tag.scale else tag.factor * median + tag.offset
+    value = tag.factor * median + tag.offset
+    if tag.scale:
+        value = float(np.interp(median, [point[0] for point in tag.scale], [point[1] for point in tag.scale]))
     low = role.sane_low or 0.0
     if low <= value <= role.sane_high:
         return

@@ -17,9 +17,11 @@ THREADS = 2
 def connection() -> Iterator[Any]:
     """Give a private in-memory DuckDB that spills to the system's temporary folder and leaves nothing there."""
     with tempfile.TemporaryDirectory(prefix="trendkit-") as spill:
-        config = {"memory_limit": MEMORY_LIMIT, "threads": THREADS, "temp_directory": spill}
-        database = duckdb.connect(config=config)
+        database = duckdb.connect()
         try:
+            database.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
+            database.execute(f"SET threads = {THREADS}")
+            database.execute(f"SET temp_directory = {literal(spill)}")
             database.execute("SET TimeZone = 'UTC'")
             database.execute("SET preserve_insertion_order = true")
             database.execute("SET enable_progress_bar = false")

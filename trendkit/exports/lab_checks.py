@@ -5,6 +5,8 @@ The bounds are what dewatering by belts can hardly leave (common practice), not 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 
@@ -29,40 +31,39 @@ _NEAR = pd.Timedelta(hours=4)  # feed and filtrate samples this near belong toge
 
 
 def mark_suspects(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    """Return the results with `is_suspect` and `why` filled in, and a finding for each suspect one."""
+    """Return the results with `is_suspect` and `why` filled in, and a finding for each suspect one.
+
+    `frame` is a sheet's frame numbered from 0, with the rows whose cell is no number marked already.
+    """
     marked = frame.copy()
-    faults: dict[int, Fault] = {}
-    for index in marked.index[marked["is_suspect"]]:
-        faults[index] = "text_value"
+    faults: dict[int, Fault] = {int(row): "text_value" for row in np.flatnonzero(marked["is_suspect"])}
     for test in (_unbelievable, _ten_times_off, _filtrate_above_feed, _repeated):
-        for index, (fault, why) in test(marked).items():
-            if not marked.loc[index, "is_suspect"]:
-                marked.loc[index, "is_suspect"] = True
-                marked.loc[index, "why"] = why
-                faults[index] = fault
-    findings = tuple(_finding(marked.loc[index], faults[index]) for index in sorted(faults))
-    return marked, findings
+        for row, (fault, why) in test(marked).items():
+            if row not in faults:
+                faults[row] = fault
+                marked.loc[row, "is_suspect"] = True
+                marked.loc[row, "why"] = why
+    return marked, tuple(_finding(marked, row, faults[row]) for row in sorted(faults))
 
 
-Marks = dict[int, tuple[Fault, str]]
+Marks = dict[int, tuple[Fault, str]]  # by row
 
 
 def _unbelievable(frame: pd.DataFrame) -> Marks:
     marks: Marks = {}
-    for index, row in frame.iterrows():
-        low, high, what = (
-            (*_VS, "volatile solids")
-            if row["analysis"] == "VS"
-            else _BELIEVABLE.get((row["point"], row["analysis"]), (0.0, np.inf, "a sample"))
-        )
-        unit = "mg/L" if row["analysis"] in ("TSS", "TDS") else "%"
-        if row["value"] < low or row["value"] > high:
-            bound = f"below {low:g}" if row["value"] < low else f"above {high:g}"
-            marks[int(index)] = (
-                "out_of_range",
-                f"{what} of {row['value']:.3g} {unit} cannot be ({bound} {unit})",
-            )  # type: ignore[call-overload]
+    for row, (point, analysis, value) in enumerate(_results(frame)):
+        what = _BELIEVABLE.get((point, analysis), (0.0, np.inf, "a sample"))
+        low, high, spoken = (*_VS, "volatile solids") if analysis == "VS" else what
+        unit = "mg/L" if analysis in ("TSS", "TDS") else "%"
+        if value < low or value > high:
+            bound = f"below {low:g}" if value < low else f"above {high:g}"
+            marks[row] = ("out_of_range", f"{spoken} of {value:.3g} {unit} cannot be ({bound} {unit})")
     return marks
+
+
+def _results(frame: pd.DataFrame) -> Iterator[tuple[str, str, float]]:
+    """Yield point, analysis and value of each row."""
+    return zip(frame["point"], frame["analysis"], frame["value"], strict=True)
 
 
 def _ten_times_off(frame: pd.DataFrame) -> Marks:
@@ -75,13 +76,10 @@ def _ten_times_off(frame: pd.DataFrame) -> Marks:
         decades = np.log10(group["value"])
         off = decades - decades.median()
         spread = 1.4826 * float(off.abs().median())
-        for index in group.index[off.abs() > max(_TEN_TIMES, 6.0 * spread)]:
-            times = 10 ** abs(off[index])
-            side = "times" if off[index] > 0 else "times below"
-            marks[int(index)] = (
-                "unit_suspect",
-                f"{times:.0f} {side} the sheet's median of {10 ** decades.median():.3g}: a decimal mark or unit slipped",
-            )
+        for row in group.index[off.abs() > max(_TEN_TIMES, 6.0 * spread)]:
+            side = "times" if off[row] > 0 else "times below"
+            usual = f"the sheet's median of {10 ** decades.median():.3g}"
+            marks[row] = ("unit_suspect", f"{10 ** abs(off[row]):.0f} {side} {usual}: a decimal mark or unit slipped")
     return marks
 
 
@@ -89,14 +87,15 @@ def _filtrate_above_feed(frame: pd.DataFrame) -> Marks:
     """Mark filtrate with more solids than the feed sampled within four hours."""
     marks: Marks = {}
     usable = frame[~frame["is_suspect"] & frame["value"].notna()]
-    for press, own in usable.groupby("press"):
+    for _, own in usable.groupby("press"):
         feed = own[(own["point"] == "feed") & own["analysis"].isin(["TS", "TSS"])]
         feed_mg_l = feed["value"].where(feed["analysis"] == "TSS", feed["value"] * 10_000.0)
-        for index, row in own[(own["point"] == "filtrate") & (own["analysis"] == "TSS")].iterrows():
-            near = feed_mg_l[(feed["sampled_at"] - row["sampled_at"]).abs() <= _NEAR]
-            if len(near) and row["value"] > near.max():
-                why = f"filtrate of {row['value']:.0f} mg/L above its feed of {near.max():.0f} mg/L cannot be"
-                marks[int(index)] = ("out_of_range", why)  # type: ignore[call-overload]
+        filtrate = own[(own["point"] == "filtrate") & (own["analysis"] == "TSS")]
+        for row, sampled_at, value in zip(filtrate.index, filtrate["sampled_at"], filtrate["value"], strict=True):
+            near = feed_mg_l[(feed["sampled_at"] - sampled_at).abs() <= _NEAR]
+            if len(near) and value > near.max():
+                why = f"filtrate of {value:.0f} mg/L above its feed of {near.max():.0f} mg/L cannot be"
+                marks[row] = ("out_of_range", why)
     return marks
 
 
@@ -104,17 +103,18 @@ def _repeated(frame: pd.DataFrame) -> Marks:
     """Mark all but the last of results written twice for one sample."""
     usable = frame[~frame["is_suspect"]]
     again = usable.duplicated(["sampled_at", "press", "point", "analysis"], keep="last")
-    return {int(index): ("duplicate", "the same sample has a later row") for index in usable.index[again]}
+    return {row: ("duplicate", "the same sample has a later row") for row in usable.index[again]}
 
 
-def _finding(row: pd.Series, fault: Fault) -> Finding:
+def _finding(frame: pd.DataFrame, row: int, fault: Fault) -> Finding:
+    sampled_at = frame["sampled_at"].iloc[row]
     return Finding(
-        press=str(row["press"]),
-        tag=f"bench: {row['point']} {row['analysis']}",
+        press=str(frame["press"].iloc[row]),
+        tag=f"bench: {frame['point'].iloc[row]} {frame['analysis'].iloc[row]}",
         role=None,
         fault=fault,
-        start_utc=row["sampled_at"],
-        end_utc=row["sampled_at"] + pd.Timedelta(minutes=1),
+        start_utc=sampled_at,
+        end_utc=sampled_at + pd.Timedelta(minutes=1),
         effect="left out of the figures",
-        evidence=f"line {row['line']}: {row['why']}",
+        evidence=f"line {frame['line'].iloc[row]}: {frame['why'].iloc[row]}",
     )

@@ -58,9 +58,9 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     lines, delimiter, sheet = _lines(path)
     split = [(number, split_line(line, delimiter)) for number, line in enumerate(lines, 1) if line.strip()]
     if plant.lab.layout == "wide" and not any(benchsheet.is_bench_sheet(cells) for _, cells in split[:20]):
-        header_at, found = _wide_results(split, plant, path)
+        found = _wide_results(split, plant, path)
     else:
-        header_at, found = _long_results(split, path)
+        found = _long_results(split, path)
     table = list(found)
     times = [cells_time for _, cells_time, *_ in table]
     form = _form_of(times, path, plant)
@@ -108,11 +108,11 @@ def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
 Result = tuple[int, str, str, str, str, str, str, str]  # line, time, press, point, analysis, value, unit, note
 
 
-def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> tuple[int, Iterator[Result]]:
+def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> Iterator[Result]:
     header_at = next((i for i, (_, cells) in enumerate(split) if benchsheet.is_bench_sheet(cells)), None)
     if header_at is None:
         raise InputError(_no_header(split, path, benchsheet.COLUMNS))
-    line, header = split[header_at]
+    header = split[header_at][1]
     places = benchsheet.column_places(header)
     if "sampled_at" not in places:
         raise InputError(_no_header(split, path, benchsheet.COLUMNS))
@@ -128,10 +128,10 @@ def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> tuple[int, 
                 *(cell(cells, c) for c in ("sampled_at", "press", "point", "analysis", "value", "unit", "note")),
             )  # type: ignore[misc]
 
-    return line, results()
+    return results()
 
 
-def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) -> tuple[int, Iterator[Result]]:
+def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) -> Iterator[Result]:
     """Return the results of a wide sheet: for each sample row one for each column of ``[[lab.column]]``."""
     wanted = {names.key(column.header): column for column in plant.lab.columns}
     time_key = names.key(plant.lab.time_header or "")
@@ -142,9 +142,10 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
     at = {names.key(name): place for place, name in enumerate(header)}
     missing = [column.header for key, column in wanted.items() if key not in at]
     if missing:
+        lacks = f"{'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}"
         raise InputError(
             Problem(
-                f"the bench sheet lacks {'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}",
+                f"the bench sheet lacks {lacks}",
                 file=path.name,
                 place=f"line {line}",
                 found=", ".join(names.trimmed(name) for name in header if name.strip()),
@@ -175,7 +176,7 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
                         note,
                     )
 
-    return line, results()
+    return results()
 
 
 def _no_header(split: Sequence[tuple[int, Cells]], path: Path, expected: Sequence[str]) -> Problem:

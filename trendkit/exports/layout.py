@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 from trendkit.errors import InputError, Problem
@@ -20,7 +21,9 @@ from trendkit.exports.numbers import read_number
 class Columns(Protocol):
     """The columns of an export as far as telling their meaning needs."""
 
-    header: tuple[str, ...]
+    @property
+    def header(self) -> tuple[str, ...]:
+        """Names of the columns, "" without one."""
 
     def column(self, index: int) -> list[str]:
         """Return the first filled cells of a column, as texts."""
@@ -158,7 +161,7 @@ def _rises(cells: Sequence[str]) -> bool:
     numbers = [
         reading.value for cell in cells if (reading := read_number(cell, ".")) or (reading := read_number(cell, ","))
     ]
-    steps = [b - a for a, b in zip(numbers, numbers[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(numbers)]
     return all(step >= 0 for step in steps) or all(step <= 0 for step in steps)
 
 
@@ -213,9 +216,9 @@ def _tag_column(sheet: Columns, free: Sequence[int], known: Mapping[str, str]) -
         return None  # a header is a tag: wide
     for index in free:
         cells = sheet.column(index)
-        if sum(names.key(cell) in known for cell in cells) >= 0.02 * len(cells) and not _is_numeric(cells):
-            if any(names.key(cell) in known for cell in cells):
-                return index
+        known_cells = sum(names.key(cell) in known for cell in cells)
+        if known_cells and known_cells >= 0.02 * len(cells) and not _is_numeric(cells):
+            return index
     for index in free:
         if names.word(sheet.header[index]) in names.TAG_WORDS and not _is_numeric(sheet.column(index)):
             return index

@@ -48,7 +48,7 @@ def _nothing_found(press: Press, listed: Sequence[str], exports: Sequence[Export
         file=files,
         found=_listing(listed) or "no tag",
         expected=_listing(asked),
-        hint=f"near by are {', '.join(dict.fromkeys(near))}: set the tag names in the plant file to those of the exports"
+        hint=f"near by are {', '.join(dict.fromkeys(near))}: set the plant file's tag names to those of the exports"
         if near
         else "name the exports of this press, or set the tag names in the plant file to those of the exports",
     )

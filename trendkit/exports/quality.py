@@ -8,9 +8,10 @@ A.3.2.3). OPC UA: bits 31 and 30 of the status code are its severity, the lower 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Literal
 
+from trendkit.errors import Problem
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN
 
 Scheme = Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"]
@@ -186,3 +187,15 @@ def quality_of(text: str, scheme: Scheme) -> int | None:
     if scheme == "opc_da":
         return {0x00: BAD, 0x40: UNCERTAIN, 0xC0: GOOD}.get(number & 0xC0)
     return {0: GOOD, 1: UNCERTAIN, 2: BAD}.get((number & 0xFFFFFFFF) >> 30)
+
+
+def unknown_quality(file: str, values: Sequence[str]) -> Problem:
+    """Return the problem of a quality column whose values do not say what they mean."""
+    return Problem(
+        "the quality column does not say what its values mean",
+        file=file,
+        found=", ".join(repr(value) for value in values[:8]),
+        expected="OPC DA bytes (192 good), OPC UA status codes (0 good), a flag of 0 and 1, or words such as Good "
+        "and Bad",
+        hint='add quality = "opc_da", "opc_ua", "one_is_good" or "words" to a [[source]] of the plant file',
+    )

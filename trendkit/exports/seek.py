@@ -10,10 +10,11 @@ from trendkit.exports.sources import Source, TextSource
 _PIECE = 16 * 1024
 
 
-def rows_around(source: Source, form: TimeForm, columns: tuple[int, ...], first_us: int, last_us: int) -> int | None:
-    """Return how many different times of an ordered wide file lie from `first_us` up to `last_us`, as far as one look shows.
+def times_between(source: Source, form: TimeForm, columns: tuple[int, ...], first_us: int, last_us: int) -> int | None:
+    """Return how many different times lie from `first_us` up to `last_us`, as far as one look into the file shows.
 
-    Times are in the file's own clock [us]. None when the file cannot be entered in the middle.
+    The file is wide and in order of time; times are in its own clock [us]. None when it cannot be entered in the
+    middle.
     """
     if not isinstance(source, TextSource) or source.file.packing or source.file.size_bytes < 4 * textfile.HEAD_BYTES:
         return None

@@ -16,7 +16,7 @@ from trendkit.exports.cells import Bytes, Ints
 from trendkit.exports.clock import ClockTally, Zone, cut_before_repeat, to_utc
 
 
-def take(block: Block, rows: Ints | slice | np.ndarray) -> Block:  # type: ignore[type-arg]
+def take(block: Block, rows: Ints | slice | np.ndarray) -> Block:
     """Return some rows of a block, in the order asked."""
     return Block(
         block.time_us[rows],
@@ -179,7 +179,7 @@ def _picked(
     rows: Ints,
     group: Ints,
     first: Ints,
-    log: ReadLog,  # type: ignore[type-arg]
+    log: ReadLog,
 ) -> Ints:
     """Return for each time the row whose value of the tag counts."""
     cells = column[rows]
