@@ -13,6 +13,7 @@ from trendkit.findings import Finding
 from trendkit.reports.drawing import WIDTH, haloed, inline, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER
 from trendkit.reports.plant_clock import PlantClock
+from trendkit.reports.shown import share_text
 from trendkit.reports.time_axis import time_x
 
 
@@ -53,7 +54,7 @@ def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock
         for tag in tags
         for fault, words in tag.faults
     ]
-    names = [{"tag": tag.label, "share": f"{tag.share:.1%}".replace("%", " %")} for tag in tags]
+    names = [{"tag": tag.label, "share": share_text(tag.share, 1)} for tag in tags]
     bar = alt.Chart(inline(bars)).mark_bar(fill="#bdbdbd").encode(x=x("a"), x2=alt.X2("b"), y=y)
     layers = [bar]
     if faults:

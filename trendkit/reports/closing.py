@@ -10,6 +10,7 @@ from trendkit.reports.context import PageContext
 from trendkit.reports.docket import shown_for
 from trendkit.reports.page import Cell, Head, Item, Listing, Prose, Section, Sheet, SignOff
 from trendkit.reports.plant_clock import PlantClock, period_text
+from trendkit.reports.shown import share_text
 
 
 def method_section(context: PageContext, notes: Sequence[str]) -> Section:
@@ -30,6 +31,15 @@ def caution_list() -> Listing:
     return Listing(AT_THE_PRESS, "cautions", "Before anyone touches the press")
 
 
+def _reading_notes(context: PageContext) -> tuple[str, ...]:
+    """Return how the inputs were read, files with the same note together."""
+    files: dict[str, list[str]] = {}
+    for each in context.inputs:
+        for note in each.notes:
+            files.setdefault(note, []).append(each.file)
+    return tuple(f"{', '.join(names)}: {note}" for note, names in files.items())
+
+
 def provenance_section(context: PageContext, clock: PlantClock, made: str) -> Section:
     """Return what the page rests on, and lines to sign."""
     inputs = Sheet(
@@ -45,8 +55,8 @@ def provenance_section(context: PageContext, clock: PlantClock, made: str) -> Se
             for each in context.inputs
         ),
     )
-    read = tuple(f"{each.file}: {note}" for each in context.inputs for note in each.notes)
-    share = f"{context.covered_share:.1%}".replace("%", "\u00a0%")
+    read = _reading_notes(context)
+    share = share_text(context.covered_share, 1)
     text = (
         f"{context.press.name}, {context.plant.name}. "
         f"{period_text(context.plant, context.period)}, {clock.zone}. "

@@ -6,7 +6,7 @@ from trendkit.reports.closing import caution_list
 from trendkit.reports.figure_charts import draw_contributions
 from trendkit.reports.page import Cell, Head, Item, Listing, Mark, Panel, Prose, Section, Sheet
 from trendkit.reports.plant_clock import day_text
-from trendkit.reports.shown import DASH, Shown
+from trendkit.reports.shown import DASH, Shown, share_text
 from trendkit.reports.words import CAUSES, said
 from trendkit.upsets.results import DayAccount, Difference
 
@@ -53,7 +53,7 @@ def cause_section(account: DayAccount, shown: Shown) -> Section:
     rows = tuple(
         (
             said(CAUSES, cause.cause).capitalize(),
-            f"{cause.weight:.0%}".replace("%", "\u00a0%"),
+            share_text(cause.weight),
             shown.retold(cause.because) or DASH,
             shown.retold(cause.check) or DASH,
         )

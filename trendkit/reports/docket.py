@@ -7,7 +7,7 @@ import pandas as pd
 from trendkit.plant.model import Limit
 from trendkit.reports.context import PageContext
 from trendkit.reports.plant_clock import PlantClock, day_text, period_text
-from trendkit.reports.shown import Shown, is_known
+from trendkit.reports.shown import Shown, is_known, share_text
 
 
 def shown_for(context: PageContext) -> Shown:
@@ -22,7 +22,7 @@ def facts(context: PageContext, clock: PlantClock) -> tuple[tuple[str, str], ...
     return (
         ("Press", context.press.name),
         ("Period", f"{period_text(context.plant, context.period)}, {context.period.timezone}{changed}"),
-        ("Feed flow known for", f"{context.covered_share:.1%} of the time".replace("%", "\u00a0%")),
+        ("Feed flow known for", f"{share_text(context.covered_share, 1)} of the time"),
         ("Units", "US customary" if context.plant.display_units == "us" else "SI"),
     )
 

@@ -41,11 +41,12 @@ class Head:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A table: what it shows, its headings and its rows of cells or text."""
+    """A table: what it shows, its headings and its rows of cells or text; a form leaves room to write."""
 
     caption: str
     heads: tuple[Head, ...]
     rows: tuple[tuple[Cell | str, ...], ...]
+    is_form: bool = False
     kind: Literal["sheet"] = "sheet"
 
 

@@ -14,7 +14,7 @@ from trendkit.reports.context import PageContext
 from trendkit.reports.docket import shown_for
 from trendkit.reports.page import Head, Item, Panel, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock
-from trendkit.reports.shown import DASH, Shown
+from trendkit.reports.shown import DASH, Shown, is_known
 from trendkit.reports.thinning import segments
 from trendkit.reports.words import FAULTS, figure_name, said
 
@@ -135,7 +135,7 @@ def _doubtful_samples(context: PageContext, clock: PlantClock) -> Sheet | None:
         (
             clock.time_text(row["sampled_at"]),
             f"{row['point']} {row['analysis']}",
-            f"{row['value']:.4g}",
+            f"{row['value']:.4g}" if is_known(row["value"]) else DASH,
             str(row["why"]),
             str(row["note"] or DASH),
         )

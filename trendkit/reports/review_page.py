@@ -60,7 +60,7 @@ def review_page(context: PageContext, review: PeriodReview, table: FigureTable, 
         lines=figure_lines(review.figures, shown),
         lines_note=(
             "On the ruler: the bar is the 95 % limits, the upright the value, the hatching lies beyond "
-            "the target, the diamond is the period before."
+            f"the target, the diamond is the period before.{_short_before(review)}"
         ),
     )
 
@@ -130,6 +130,15 @@ def _exceptions(review: PeriodReview, upsets: Sequence[Upset], shown: Shown) -> 
     return tuple(marked)
 
 
+def _short_before(review: PeriodReview) -> str:
+    """Return a warning when the period before holds much less pressing, so that its totals do not compare."""
+    days = review.figures.get("press_days")
+    if days is None or not is_known(days.value) or not is_known(days.previous):
+        return ""
+    few = days.previous < 2 / 3 * days.value
+    return f" It holds only {days.previous:.0f} days of pressing, so its totals do not compare." if few else ""
+
+
 def _round_sum(amount: float) -> str:
     return f"{float(f'{amount:.2g}'):,.0f}"
 
@@ -141,7 +150,9 @@ def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
     severe = sum(upset.severity > 1 for upset in upsets)
     count = "One upset" if len(upsets) == 1 else f"{len(upsets)} upsets"
     text = f"{count}, {severe or 'none'} of them clear or severe"
-    return (f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}.") if costs else f"{text}."
+    if sum(costs) < 1:
+        return f"{text}."
+    return f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}."
 
 
 def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:

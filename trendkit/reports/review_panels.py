@@ -19,7 +19,7 @@ from trendkit.reports.figure_charts import (
     draw_stack,
 )
 from trendkit.reports.page import Head, Item, Panel, Prose, Sheet
-from trendkit.reports.shown import Shown
+from trendkit.reports.shown import Shown, share_text
 from trendkit.reports.words import COST_LINES, figure_name, said
 
 
@@ -74,12 +74,12 @@ def calendar_panel(context: PageContext, review: PeriodReview, shown: Shown) -> 
     missed = sum(each.misses for each in days)
     pressed_days = sum(each.hours > 0 for each in days)
     finding = f"The press ran on {pressed_days} of {count} days" + (
-        f"; {missed} of them were off a target." if missed else "."
+        f"; {missed} {'was' if missed == 1 else 'were'} off a target." if missed else "."
     )
     sheet = _day_sheet(review.by_day, ("press_hours", "dry_cake_t", "wet_cake_t"), shown)
     caption = (
-        f"In each day: dry solids in cake ({shown.unit('dry_cake_t')}), hours with the feed on, and a bar "
-        "of those hours (full width is 24 h). A triangle: a day's mean was off a target."
+        f"In each day: dry solids in cake ({shown.unit('dry_cake_t')}), hours with the feed on (in any mode), and a "
+        "bar of those hours (full width is 24 h). A triangle: a day's mean was off a target."
     )
     return (
         Panel(
@@ -148,9 +148,7 @@ def cost_panel(review: PeriodReview, shown: Shown) -> tuple[Item, ...]:
     drawn = [(name, amount, f"{amount:,.3g}" if amount < 1000 else f"{amount:,.0f}") for name, amount in named]
     total = sum(amount for _, amount in named)
     biggest, amount = named[0]
-    finding = f"{biggest} is {amount / total:.0%} of the {total:,.0f} {shown.unit('cost_per_dry_t')}.".replace(
-        "%", "\u00a0%"
-    )
+    finding = f"{biggest} is {share_text(amount / total)} of the {total:,.0f} {shown.unit('cost_per_dry_t')}."
     sheet = Sheet(
         "cost lines",
         (

@@ -35,8 +35,9 @@ def amounts_section(review: PeriodReview, shown: Shown) -> Section:
     """Return the section on totals, hours and ratios, thickening apart, capture by each method."""
     items: list[Item] = [figure_sheet("Amounts, hours and ratios", review.figures, AMOUNTS, shown)]
     thick = review.by_mode.get("thickening")
-    if thick:
-        items.append(figure_sheet("Thickening, judged apart", thick, tuple(thick), shown))
+    known = tuple(name for name, figure in (thick or {}).items() if figure.value is not None)
+    if thick and known:
+        items.append(figure_sheet("Thickening, judged apart", thick, known, shown))
     if review.capture_by_method:
         items.append(capture_sheet(review.capture_by_method, shown))
     note = "Totals and hours count every minute of the period, start-up and wash-down included."

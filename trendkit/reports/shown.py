@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TypeGuard
 
 from trendkit.plant.display import display, rounded, significant, unit_label
-from trendkit.reports.words import CAUSES, figure_name
+from trendkit.plant.roles import ROLES
+from trendkit.reports.words import CAUSES, FAULTS, figure_name
 
 DASH = "–"
 
@@ -79,14 +80,33 @@ class Shown:
         >>> Shown("us").retold("feed rose to 30 m3/h at 6.1 m/min").replace("\u00a0", " ")
         'feed rose to 132 gpm at 20 ft/min'
         """
-        spelled = _CAUSE_KEY.sub(lambda match: CAUSES[match.group()], text)
+        spelled = _KEY.sub(lambda match: _KEYS[match.group()], text)
         return _SI_AMOUNT.sub(self._retold_amount, spelled) if self.system == "us" else spelled
 
     def _retold_amount(self, match: re.Match[str]) -> str:
         unit = match["unit"]
-        words = [match["first"], match["second"]]
-        shown = [_as_precise(word, self.number(_parsed(word), unit)) for word in words if word]
-        return joined(match["between"].join(shown) if len(shown) == 2 else shown[0], unit_label(unit, self.system))
+        shown = {
+            part: _as_precise(match[part], self.number(_parsed(match[part]), unit))
+            for part in ("first", "second", "against")
+            if match[part]
+        }
+        number = match["between"].join((shown["first"], shown["second"])) if "second" in shown else shown["first"]
+        against = f" against {shown['against']}" if "against" in shown else ""
+        return joined(number, unit_label(unit, self.system)) + against
+
+
+def share_text(share: float, decimals: int = 0) -> str:
+    """Return a share of one as percent, a dash when it is not known.
+
+    Examples
+    --------
+    >>> share_text(0.9911, 1).replace("\u00a0", " "), share_text(1.0, 1).replace("\u00a0", " ")
+    ('99.1 %', '100 %')
+    """
+    if not is_known(share):
+        return DASH
+    number = f"{100 * share:.{decimals}f}"
+    return joined(number.removesuffix(".0"), "%")
 
 
 def joined(number: str, unit: str) -> str:
@@ -98,11 +118,14 @@ _UNITS_RETOLD = (
     "m3/h/m", "m³/h/m", "kg/h/m", "m3/h", "m³/h", "kg/h", "L/h", "m/min", "m/h", "kg/t", "m3/t",
     "m³/t", "kWh/t", "kN/m", "kPa", "kg/m2", "kg/m²", "m3", "m³", "kg", "mm", "t", "°C", "degC",
 )  # fmt: skip
-_NUMBER = r"[-−+]?\d[\d,\u202f]*(?:\.\d+)?"
-_CAUSE_KEY = re.compile(rf"\b({'|'.join(key for key in CAUSES if '_' in key)})\b")
+_NUMBER = r"[-−+]?\d+(?:[,\u202f]\d{3})*(?:\.\d+)?"
+_KEYS = {name: name.replace("_", " ") for name in ROLES} | FAULTS | CAUSES  # keys other rooms write in sentences
+_KEY = re.compile(rf"(?<![\w.])({'|'.join(key for key in _KEYS if '_' in key)})(?!\w|\.\w)")
 _SI_AMOUNT = re.compile(
     rf"(?<![\w.])(?P<first>{_NUMBER})(?:(?P<between> to | and |–)(?P<second>{_NUMBER}))?[ \u00a0]"
     rf"(?P<unit>{'|'.join(re.escape(unit) for unit in _UNITS_RETOLD)})(?![\w/³²])"
+    # "578 kg/h/m against 590": a second number without a unit of its own is in the same one
+    rf"(?: against (?P<against>{_NUMBER})(?![\d.]|[ \u00a0]?[%\w]))?"
 )
 
 

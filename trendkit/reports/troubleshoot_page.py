@@ -33,7 +33,12 @@ def troubleshoot_page(context: PageContext, account: DayAccount, table: FigureTa
         cause_section(account, shown),
         check_section(account, shown),
         comparison_section(account, shown),
-        Section("upsets", "Upsets of the day", "", (upset_sheet(upsets, clock, shown),) if upsets else ()),
+        Section(
+            "upsets",
+            "Upsets of the day",
+            "",
+            (upset_sheet(upsets, clock, shown, "Upsets of the day"),) if upsets else (),
+        ),
         quality_section(context, table, clock),
         method_section(context, (*table.notes, *account.notes)),
         provenance_section(context, clock, made_at()),
@@ -88,7 +93,10 @@ def _exceptions(
         first = min(account.timeline, key=lambda move: move.time)
         marked.append(("misses", f"First to move: {moved(first, clock, shown)}."))
     largest = max(account.contributions, key=lambda part: part.points, default=None)
-    if largest is not None and largest.low > 0:
+    if largest is not None and largest.low > 0 and largest.factor in ("unexplained", "unknown"):
+        words = f"{largest.points:.1f} points of cake solids ({largest.low:.1f} to {largest.high:.1f})"
+        marked.append(("undecided", f"Most of the loss is not explained by these tags: {words}."))
+    elif largest is not None and largest.low > 0:
         words = f"{largest.points:.1f} points of cake solids ({largest.low:.1f} to {largest.high:.1f})"
         marked.append(("misses", f"Largest share of the loss: {said(CAUSES, largest.factor)}, {words}."))
     if context.findings:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from trendkit.reports.closing import caution_list
 from trendkit.reports.frame_sheet import frame_sheet
 from trendkit.reports.page import Cell, Head, Item, Listing, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock
-from trendkit.reports.shown import DASH, Shown, is_known
+from trendkit.reports.shown import DASH, Shown, is_known, share_text
 from trendkit.reports.tune_response import SPEED
 from trendkit.reports.words import figure_name
 from trendkit.tuning.results import Tuning
@@ -31,7 +33,7 @@ def load_section(tuning: Tuning, shown: Shown) -> Section:
 def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section:
     """Return the section on how much the records can say and what followed each speed change."""
     known = tuning.identifiability
-    share = DASH if not is_known(known.free_speed_share) else f"{known.free_speed_share:.0%}".replace("%", "\u00a0%")
+    share = DASH if not is_known(known.free_speed_share) else share_text(known.free_speed_share)
     rows: tuple[tuple[Cell | str, ...], ...] = (
         (
             "Decision",
@@ -111,6 +113,6 @@ def step_test_section(tuning: Tuning, shown: Shown) -> Section:
     items: list[Item] = [caution_list()]
     if rules:
         items.append(Listing(rules))
-    items.append(frame_sheet("Sheet to fill in, in this order", sheet.drop(columns=once), shown))
+    items.append(replace(frame_sheet("Sheet to fill in, in this order", sheet.drop(columns=once), shown), is_form=True))
     note = "Holds in random order, so that a slow change in the sludge favours no speed. Print it and fill it in."
     return Section("step-test", "The step test", note, tuple(items))

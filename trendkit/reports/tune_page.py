@@ -15,7 +15,7 @@ from trendkit.reports.page import FigureLine, Head, Mark, Page, made_at
 from trendkit.reports.plant_clock import clock_of, period_text
 from trendkit.reports.readings import quality_section
 from trendkit.reports.rulers import ruler
-from trendkit.reports.shown import DASH, Shown, is_known
+from trendkit.reports.shown import DASH, Shown, is_known, share_text
 from trendkit.reports.tune_evidence import evidence_section, load_section, step_test_section
 from trendkit.reports.tune_log import log_section
 from trendkit.reports.tune_response import OUTCOMES, SPEED, response_section
@@ -111,11 +111,7 @@ def _exceptions(context: PageContext, tuning: Tuning, shown: Shown) -> tuple[tup
     if gain:
         marked.append(("", gain))
     known = tuning.identifiability
-    share = (
-        f"{known.free_speed_share:.0%}".replace("%", "\u00a0%")
-        if is_known(known.free_speed_share)
-        else "an unknown share"
-    )
+    share = share_text(known.free_speed_share) if is_known(known.free_speed_share) else "an unknown share"
     spread = shown.amount(known.speed_range_m_min, SPEED)
     marked.append(
         (

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from trendkit.reports.page import Cell, Head, Sheet
 from trendkit.reports.plant_clock import PlantClock
-from trendkit.reports.shown import DASH, Shown, is_known
+from trendkit.reports.shown import DASH, Shown, is_known, share_text
 from trendkit.reports.strip_charts import Span
 from trendkit.reports.words import CAUSES, KINDS, SEVERITIES, said
 from trendkit.upsets.results import Upset
@@ -24,7 +24,9 @@ def spans(upsets: Sequence[Upset], kinds: Iterable[str] | None = None) -> tuple[
     )
 
 
-def upset_sheet(upsets: Sequence[Upset], clock: PlantClock, shown: Shown) -> Sheet:
+def upset_sheet(
+    upsets: Sequence[Upset], clock: PlantClock, shown: Shown, caption: str = "Upsets of the period"
+) -> Sheet:
     """Return the ledger for people: numbered as drawn, in plant time, evidence in the reader's units."""
     heads = (
         Head("No.", is_number=True),
@@ -38,7 +40,7 @@ def upset_sheet(upsets: Sequence[Upset], clock: PlantClock, shown: Shown) -> She
         Head("Extra cost", shown.currency, True),
     )
     rows = tuple(_upset_row(number, upset, clock, shown) for number, upset in enumerate(upsets, start=1))
-    return Sheet("Upsets of the period", heads, rows)
+    return Sheet(caption, heads, rows)
 
 
 def _upset_row(number: int, upset: Upset, clock: PlantClock, shown: Shown) -> tuple[Cell | str, ...]:
@@ -51,7 +53,7 @@ def _upset_row(number: int, upset: Upset, clock: PlantClock, shown: Shown) -> tu
         f"{minutes // 60}:{minutes % 60:02d}",
         ", ".join(said(KINDS, kind) for kind in dict.fromkeys((upset.kind, *upset.kinds))),
         Cell(SEVERITIES[upset.severity], "misses" if upset.severity > 1 else ""),
-        f"{cause} ({weight:.0%})".replace("%", "\u00a0%") if weight is not None else cause,
+        f"{cause} ({share_text(weight)})" if weight is not None else cause,
         shown.retold(upset.evidence),
         shown.digits(upset.lost_dry_solids_kg, "kg") if is_known(upset.lost_dry_solids_kg) else DASH,
         f"{upset.extra_cost:,.0f}" if upset.extra_cost is not None and is_known(upset.extra_cost) else DASH,

@@ -16,7 +16,7 @@ from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import shown_for
 from trendkit.reports.plant_clock import period_text
-from trendkit.reports.shown import Shown
+from trendkit.reports.shown import Shown, share_text
 from trendkit.reports.words import CAPTURE_METHODS, CAUSES, FAULTS, KINDS, figure_name, meaning, said
 from trendkit.reports.workbook_sheet import DATE_FORMAT, TIME_FORMAT, Row, add_sheet, finished, local_reader
 from trendkit.upsets.results import Upset
@@ -158,7 +158,7 @@ def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable) -
     period = period_text(context.plant, context.period)
     notes = [
         f"{context.press.name}, {context.plant.name}, {period}, times in {context.period.timezone}.",
-        f"Feed flow known for {context.covered_share:.1%} of the period. Units: "
+        f"Feed flow known for {share_text(context.covered_share, 1)} of the period. Units: "
         f"{context.plant.display_units}. trendkit {__version__}.",
         *(
             f"Input {each.file}: {each.rows} rows, {each.refused} refused, SHA-256 {each.sha256}"
