@@ -268,5 +268,5 @@ def test_bins_agree_with_the_definition_however_the_record_is_cut(
     for minute in (0, 3, 9, 10, 11, 12, 25, 31):
         expected, good = brute_mean(seconds, values, minute, 90.0, spacing)
         assert track.good_s[minute] == pytest.approx(good, abs=0.7)  # the habit is learned on the first rows
-        if good > 20 and 12 != minute:
+        if good > 20 and minute != 12:
             assert mean(track)[minute] == pytest.approx(expected, abs=0.05)

@@ -267,13 +267,13 @@ def test_one_silence_of_every_tag_is_one_finding() -> None:
 
 def test_a_period_without_rows_is_refused_and_says_what_the_files_hold() -> None:
     export = FakeExport("a.csv", (wide(FEED_FLOW=FEED_READINGS),))
-    with pytest.raises(InputError, match="no row of the files falls in the period.*2026-03-02 00:00"):
+    with pytest.raises(InputError, match=r"no row of the files falls in the period.*2026-03-02 00:00"):
         grid_of([export], press(FEED), DAY + pd.Timedelta(days=40))
 
 
 def test_a_press_none_of_whose_tags_is_in_the_files_is_refused() -> None:
     export = FakeExport("a.csv", (wide(OTHER=FEED_READINGS),))
-    with pytest.raises(InputError, match="none of the tags of BFP-1.*found OTHER; expected FEED_FLOW"):
+    with pytest.raises(InputError, match=r"none of the tags of BFP-1.*found OTHER; expected FEED_FLOW"):
         grid_of([export], press(FEED))
 
 

@@ -77,7 +77,8 @@ def find_standstills(name: str, track: Track, readings: Floats, is_moving: Bools
     found = []
     for first, past in stretches_of(still):
         moving = int(moving_so_far[past] - moving_so_far[first])
-        if moving * track.bins.seconds < SHORTEST_S or _is_at_rest(readings, first, at_work, known & ~is_moving):
+        value = float(readings[first])
+        if moving * track.bins.seconds < SHORTEST_S or abs(value) <= near_zero or rest_low <= value <= rest_high:
             continue
         elsewhere = int(moving_so_far[-1]) - moving
         share = changes_so_far / elsewhere if elsewhere else 0.0
