@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -53,9 +54,20 @@ class Export:
         return self.meaning.long.time_columns if self.meaning.long else self.meaning.groups[0].time_columns
 
     @cached_property
+    def _checksum(self) -> Future[str]:
+        worker = ThreadPoolExecutor(1, thread_name_prefix="checksum")
+        pending = worker.submit(checksum, self.path)
+        worker.shutdown(wait=False)
+        return pending
+
+    def start_checksum(self) -> None:
+        """Begin to compute the checksum beside other work."""
+        _ = self._checksum
+
+    @property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk."""
-        return checksum(self.path)
+        return self._checksum.result()
 
 
 def checksum(path: Path) -> str:

@@ -45,6 +45,7 @@ def read_blocks(
     first = None if start_utc is None else _microseconds(start_utc)
     last = None if end_utc is None else _microseconds(end_utc)
     tally = Tally()
+    export.start_checksum()
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         scan = Scan(export, wanted, log, database, Path(folder))
         strands = _Strands(export, log, tally)
@@ -96,7 +97,7 @@ def input_file(export: Export, log: ReadLog) -> InputFile:
 
 
 def _microseconds(moment: pd.Timestamp) -> int:
-    return int(moment.as_unit("us").value)
+    return int(moment.as_unit("us").asm8.astype("int64"))
 
 
 def _within(blocks: Iterator[Block], first: int | None, last: int | None) -> Iterator[Block]:

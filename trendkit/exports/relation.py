@@ -96,7 +96,6 @@ def csv_relation(
         "quote = '\"'",
         "escape = '\"'",
         f"compression = '{packing or 'none'}'",
-        "max_line_size = 16000000",
     ]
     if keeps_rejects:
         options.append("store_rejects = true")
