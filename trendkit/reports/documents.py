@@ -89,7 +89,7 @@ def _causes(causes: Sequence[Cause]) -> list[dict[str, Any]]:
 
 
 def upset_rows(upsets: Sequence[Upset]) -> list[dict[str, Any]]:
-    """Return the ledger's rows in the contract's order of columns, lists kept as lists."""
+    """Return the ledger's rows, lists kept as lists; the 95 % limits of loss and cost stand last."""
     return [
         {
             "press": upset.press,
@@ -107,6 +107,10 @@ def upset_rows(upsets: Sequence[Upset]) -> list[dict[str, Any]]:
             "evidence": upset.evidence,
             "lost_dry_solids_kg": upset.lost_dry_solids_kg,
             "extra_cost": upset.extra_cost,
+            "lost_dry_solids_kg_low": upset.lost_dry_solids_kg_low,
+            "lost_dry_solids_kg_high": upset.lost_dry_solids_kg_high,
+            "extra_cost_low": upset.extra_cost_low,
+            "extra_cost_high": upset.extra_cost_high,
         }
         for upset in upsets
     ]

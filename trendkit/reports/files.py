@@ -66,6 +66,13 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     return sink.getvalue()
 
 
+def _csv(table: pa.Table) -> bytes:
+    sink = io.BytesIO()
+    sink.write((",".join(table.column_names) + "\n").encode())  # bare names; the writer would quote them all
+    pa_csv.write_csv(table, sink, pa_csv.WriteOptions(include_header=False, quoting_style="needed"))
+    return sink.getvalue()
+
+
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """Return a frame as CSV (UTF-8): empty cell where not known, times in UTC ending in Z, eight digits
     kept.
@@ -84,9 +91,7 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
             columns[name] = pa.array(filled, type=pa.string())
         else:
             columns[name] = pa.array(column, from_pandas=True)
-    sink = io.BytesIO()
-    pa_csv.write_csv(pa.table(columns), sink, pa_csv.WriteOptions(quoting_style="needed"))
-    return sink.getvalue()
+    return _csv(pa.table(columns))
 
 
 _UPSET_SCHEMA = pa.schema(
@@ -118,6 +123,10 @@ _UPSET_SCHEMA = pa.schema(
         ("evidence", pa.string()),
         ("lost_dry_solids_kg", pa.float64()),
         ("extra_cost", pa.float64()),
+        ("lost_dry_solids_kg_low", pa.float64()),
+        ("lost_dry_solids_kg_high", pa.float64()),
+        ("extra_cost_low", pa.float64()),
+        ("extra_cost_high", pa.float64()),
     ]
 )
 
@@ -126,9 +135,7 @@ def upsets_csv_bytes(upsets: Sequence[Upset]) -> bytes:
     """Return the ledger as CSV: a row per upset, lists as JSON text, empty cell where not known."""
     rows = [plain(row) for row in upset_rows(upsets)]
     columns = {name: pa.array([_cell(row[name]) for row in rows], type=pa.string()) for name in _UPSET_SCHEMA.names}
-    sink = io.BytesIO()
-    pa_csv.write_csv(pa.table(columns), sink, pa_csv.WriteOptions(quoting_style="needed"))
-    return sink.getvalue()
+    return _csv(pa.table(columns))
 
 
 def _cell(value: object) -> str | None:

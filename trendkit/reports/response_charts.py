@@ -34,11 +34,15 @@ class Response:
         middle = np.quantile([b[1] for b in self.blocks], [0.02, 0.98]).tolist() if self.blocks else []
         return value_domain(shown, middle)
 
+    def speeds(self) -> tuple[float, float]:
+        """Return the ends of the speed axis: those of the curve, of the blocks where there is no curve."""
+        return value_domain([row[0] for row in self.curve] or [block[0] for block in self.blocks])
+
     @property
     def beyond(self) -> int:
-        """How many blocks lie beyond the value axis and are not drawn."""
-        low, high = self.values()
-        return sum(not low <= value <= high for _, value in self.blocks)
+        """How many blocks lie beyond the axes and are not drawn."""
+        (low, high), (slow, fast) = self.values(), self.speeds()
+        return sum(not (low <= value <= high and slow <= speed <= fast) for speed, value in self.blocks)
 
 
 def draw_responses(
@@ -55,8 +59,10 @@ def draw_responses(
     """
     import altair as alt
 
-    speeds = [row[0] for each in responses for row in each.curve] + [b[0] for each in responses for b in each.blocks]
-    low, high = value_domain(speeds, [now] if now is not None else None)
+    ends = [end for each in responses for end in each.speeds()]
+    if now is not None:
+        ends.append(now)
+    low, high = min(ends), max(ends)
     views = [
         _response_view(each, (low, high), speed_title, now, window, number == 0, number == len(responses) - 1)
         for number, each in enumerate(responses)
