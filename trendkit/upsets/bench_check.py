@@ -29,9 +29,7 @@ class Agreement:
     is_apart: bool  # the gap of the day is not the usual one
 
 
-def meter_against_bench(
-    meter: pd.Series, lab: pd.DataFrame | None, slug: str, is_day: pd.Series
-) -> Agreement | None:
+def meter_against_bench(meter: pd.Series, lab: pd.DataFrame | None, slug: str, is_day: pd.Series) -> Agreement | None:
     """Return how meter and bench agree on the rows where `is_day` is True; None without a pair on the day.
 
     `meter`: cake solids by the meter [%] on the table's rows; `lab`: the bench sheet's frame.
@@ -39,10 +37,7 @@ def meter_against_bench(
     if lab is None or lab.empty or meter.notna().sum() == 0:
         return None
     cake = lab[
-        (lab["press"] == slug)
-        & (lab["point"] == "cake")
-        & (lab["analysis"] == "TS")
-        & ~lab["is_suspect"].astype(bool)
+        (lab["press"] == slug) & (lab["point"] == "cake") & (lab["analysis"] == "TS") & ~lab["is_suspect"].astype(bool)
     ]
     pairs = []
     for moment, value in zip(pd.DatetimeIndex(cake["sampled_at"]), cake["value"], strict=True):

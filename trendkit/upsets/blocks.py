@@ -123,9 +123,7 @@ def without_faults(values: pd.DataFrame, press: Press, findings: Iterable[Findin
     return masked
 
 
-def judged_minutes(
-    table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]
-) -> list[Judged]:
+def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]) -> list[Judged]:
     """Return, per mode that was run, the pressing minutes outside excluded periods and their blocks."""
     frame = table.frame
     pressing = (frame["phase"] == "pressing") & frame["run"].notna()
@@ -139,13 +137,13 @@ def judged_minutes(
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
     modes = frame.loc[pressing, "mode"].fillna("dewatering")
-    return [
-        _gathered(str(mode), values[modes == mode].copy(), table.every_s) for mode in sorted(modes.unique())
-    ]
+    return [_gathered(str(mode), values[modes == mode].copy(), table.every_s) for mode in sorted(modes.unique())]
 
 
 def _fed(values: pd.DataFrame, feed_time: pd.Series) -> pd.DataFrame:
-    """Return the feed flow, solids and dose that made what each row discharges; NaN where that is not known."""
+    """Return the feed flow, solids and dose that made what each row discharges;
+    NaN where that is not known.
+    """
     position = values.index.get_indexer(pd.DatetimeIndex(feed_time), method="pad")
     found = position >= 0
     fed = {}
@@ -164,6 +162,10 @@ def _settled(values: pd.DataFrame, every_s: int) -> pd.DataFrame:
     gaps = values.index.to_series().diff() > pd.Timedelta(seconds=1.5 * every_s)
     begins = gaps | (values["run"] != values["run"].shift())
     begun = values.index.to_series().where(begins).ffill()
+    ends = begins.shift(-1, fill_value=True)
+    # The minutes in which pressing begins and ends are part something else.
+    numbers = values.columns.difference(["run"])
+    values.loc[begins | ends, numbers] = np.nan
     fresh = values.index.to_series() - begun < SETTLE
     effects = [watched.name for watched in WATCHED if watched.is_effect and watched.name in values]
     values.loc[fresh, effects] = np.nan

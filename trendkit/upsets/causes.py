@@ -2,9 +2,10 @@
 
 Comes in: signs and evidence of one event; `signatures.csv`, one row per sign of a cause. Goes out: causes
 with weights from 0 to 1. Adding a cause is adding rows. Columns of the table: `direction` is up, down,
-steady or changed; `rule` is must (all of them), one_of (at least one), may or not (speaks against);
-`timing` is any, leads (before the cake and filtrate), slow or sudden; `check` is what an operator would
-look at, `decides` the tag or bench test that would settle it where the sign is not measured.
+steady or changed; `rule` is must (all of them), expected (must, where it is measured at all), one_of (at
+least one), may or not (speaks against); `timing` is any, leads (before the cake and filtrate), slow or
+sudden; `check` is what an operator would look at, `decides` the tag or bench test that would settle it
+where the sign is not measured.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from trendkit.upsets.watched import BY_NAME
 
 UNKNOWN_LOG_ODDS = 1.0  # what "none of these" is worth before any evidence
 SEEN = 0.3  # strength from which a sign counts as there
+SEEN_MUST = 0.45  # the same for one a cause cannot do without
 MISSING_MUST = -4.0
 LATE = pd.Timedelta(minutes=12)  # a leading sign may show this much after what it leads, on sludge time
 UNEXPLAINED_DRIVER = 0.5  # taken off per clear change of an input that the cause does not account for
@@ -108,9 +110,7 @@ def missing_tests(table: Signatures, measured: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def score_cause(
-    rows: tuple[Row, ...], evidence: Mapping[str, Evidence], effect_onset: pd.Timestamp | None
-) -> Score:
+def score_cause(rows: tuple[Row, ...], evidence: Mapping[str, Evidence], effect_onset: pd.Timestamp | None) -> Score:
     """Return the log-odds of one cause given what every measured column did.
 
     `effect_onset` is when cake or filtrate first left their band, on sludge time; None when they did not.
@@ -156,7 +156,7 @@ def _worth(row: Row, seen: Evidence, effect_onset: pd.Timestamp | None) -> float
     along = abs(seen.strength) if row.direction == "changed" else seen.strength * row.side
     if row.rule == "not":
         return -row.weight * max(along, 0.0)
-    if row.rule == "must" and along < SEEN:
+    if row.rule in ("must", "expected") and along < SEEN_MUST:
         return MISSING_MUST
     if along < SEEN:
         return row.weight * (min(along, 0.0) - 0.15)

@@ -78,9 +78,7 @@ def _deviation_of_usual(usual_day: pd.Series) -> float:
     """Return the standard error of the usual level and of a day about it."""
     spread = robust_spread(usual_day) if len(usual_day) > 2 else float("nan")
     spread = spread if spread == spread and spread > 0 else 0.3
-    return float(
-        spread * np.sqrt(1.0 + 1.57 / len(usual_day))
-    )  # 1.57: variance of a median over that of a mean
+    return float(spread * np.sqrt(1.0 + 1.57 / len(usual_day)))  # 1.57: variance of a median over that of a mean
 
 
 def _from_inputs(
@@ -114,10 +112,7 @@ def _calm_blocks(days: PressDays, chosen: Sequence[object], times: pd.DatetimeIn
     minutes = days.minutes
     calm = (minutes["in_upset"] == 0) & minutes["day"].isin(list(chosen))
     nearest = (
-        calm.groupby(level=0)
-        .first()
-        .astype(float)
-        .reindex(times, method="nearest", tolerance=pd.Timedelta(minutes=5))
+        calm.groupby(level=0).first().astype(float).reindex(times, method="nearest", tolerance=pd.Timedelta(minutes=5))
     )
     return (nearest.fillna(0.0) > 0.5).to_numpy()
 

@@ -63,16 +63,12 @@ def answer_of_day(
     value, usual = means
     name = f"{day:%Y-%m-%d}"
     if verdict == "cannot_tell":
-        return (
-            f"These data cannot tell whether {name} was bad: neither cake solids nor capture can be judged."
-        )
+        return f"These data cannot tell whether {name} was bad: neither cake solids nor capture can be judged."
     if verdict == "not_bad":
         figures = [_figure_words(label, value[figure], usual[figure]) for figure, label in VERDICT_LABELS]
         said = f"{name} was not a bad day: " + " and ".join(words for words in figures if words)
         marked = sum(upset.severity >= 2 for upset in own)
-        return (
-            f"{said}, in spite of {marked} marked upset{'s' if marked > 1 else ''}." if marked else f"{said}."
-        )
+        return f"{said}, in spite of {marked} marked upset{'s' if marked > 1 else ''}." if marked else f"{said}."
     said = f"{name} was a bad day: " + " and ".join(reasons)
     if not causes or causes[0].cause == "unknown":
         return f"{said}; no known cause stands out."
@@ -106,16 +102,12 @@ def notes_of_day(
         notes.append("Too few undisturbed days to compare with: the day is held against its targets alone.")
     if agreement is not None:
         notes.append(agreement_note(agreement))
-    sampled = [
-        name for name, mode in modes.items() if any(column.is_sampled for column in mode.columns.values())
-    ]
+    sampled = [name for name, mode in modes.items() if any(column.is_sampled for column in mode.columns.values())]
     if sampled:
         grabs = int((rows["cake_solids_pct"].diff().fillna(0.0) != 0.0).sum()) + int(
             rows["cake_solids_pct"].notna().any()
         )
-        notes.append(
-            f"Cake and filtrate rest on bench grabs ({grabs} on this day): times are no sharper than those."
-        )
+        notes.append(f"Cake and filtrate rest on bench grabs ({grabs} on this day): times are no sharper than those.")
     if rows["cake_solids_pct"].isna().all():
         notes.append("There are no cake solids for this day: it is judged by its capture.")
     notes += [
@@ -126,7 +118,6 @@ def notes_of_day(
     if own and rows["cake_solids_pct"].notna().any():
         moved = ", ".join(sorted(role.replace("_", " ") for role in inputs))
         notes.append(
-            "Had it been the cake meter alone, nothing else would have moved with it; "
-            f"here these moved first: {moved}."
+            f"Had it been the cake meter alone, nothing else would have moved with it; here these moved first: {moved}."
         )
     return tuple(notes)

@@ -71,9 +71,7 @@ class PressDays:
     calm: pd.DataFrame
 
 
-def press_days(
-    frame: pd.DataFrame, upsets: Sequence[Upset], plant: Plant, slug: str, every_s: int
-) -> PressDays:
+def press_days(frame: pd.DataFrame, upsets: Sequence[Upset], plant: Plant, slug: str, every_s: int) -> PressDays:
     """Return the plant days of a figure table's frame; see `PressDays`."""
     rows = frame[(frame["phase"] == "pressing") & (frame["mode"] == "dewatering")]
     for exclude in plant.excludes:
@@ -129,9 +127,7 @@ def comparison_days(days: PressDays, day: date) -> tuple[ComparedDay, ...]:
     if day not in means.index:
         return ()
     candidates = means[
-        (means["minutes"] >= LEAST_MINUTES)
-        & (means["disturbed_share"] <= DISTURBED_SHARE)
-        & (means.index != day)
+        (means["minutes"] >= LEAST_MINUTES) & (means["disturbed_share"] <= DISTURBED_SHARE) & (means.index != day)
     ]
     has_result = candidates["cake_solids_pct"].notna() | candidates["capture_pct"].notna()
     candidates = candidates[has_result]

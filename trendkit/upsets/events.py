@@ -11,16 +11,14 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from trendkit.upsets.causes import UNKNOWN_LOG_ODDS, Row, Score, Signatures, is_measurable, score_cause, weigh
-from trendkit.upsets.evidence import Evidence, Record, gather_evidence
+from trendkit.upsets.evidence import Evidence, Record, gather_evidence, window_of, worst_change
 from trendkit.upsets.results import Cause
 from trendkit.upsets.signs import JudgedMode, Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
-CLEAR, UNMISTAKABLE = 4.0, 6.0  # spreads
-JOIN = pd.Timedelta(
-    minutes=30
-)  # the contract: signs within 30 min in feed time that share the likeliest cause
+CLEAR, UNMISTAKABLE = 4.0, 5.5  # spreads
+JOIN = pd.Timedelta(minutes=30)  # the contract: signs within 30 min in feed time that share the likeliest cause
 
 
 @dataclass(frozen=True)
@@ -33,22 +31,19 @@ class Event:
     stops: tuple[Stop, ...]
     causes: tuple[Cause, ...]
     evidence: dict[str, Evidence]
+    kinds: dict[str, int]  # kind -> severity, none of severity 0
+    accounted: frozenset[tuple[str, int]]  # (sign, side) the likeliest cause explains
     is_planned: bool = False
 
     @property
     def feed_start(self) -> pd.Timestamp:
         """When the first sludge concerned was fed."""
-        return min([sign.feed_onset for sign in self.signs] + [stop.start for stop in self.stops])
-
-    @property
-    def feed_end(self) -> pd.Timestamp:
-        """When the last sludge concerned was fed."""
-        return max([sign.feed_end for sign in self.signs] + [stop.end for stop in self.stops])
+        return _span(list(self.signs), list(self.stops))[0]
 
     @property
     def severity(self) -> int:
-        """The worst severity of its signs and stops, 0 to 3."""
-        return max([sign.severity for sign in self.signs] + [stop.severity for stop in self.stops])
+        """The worst severity of its kinds, 0 to 3."""
+        return max(self.kinds.values(), default=0)
 
 
 @dataclass(frozen=True)
@@ -94,7 +89,7 @@ def _groups(signs: list[Sign], stops: list[Stop]) -> list[tuple[list[Sign], list
 def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event]:
     """Return the events of one group: the likeliest cause takes its signs, what is left is judged again."""
     events = []
-    while stops or any(sign.severity for sign in signs):
+    while stops or any(sign.severity or sign.z >= CLEAR for sign in signs):
         event = _likeliest(signs, stops, scene)
         if event.severity and not event.is_planned and is_clear(event):
             events.append(event)
@@ -125,20 +120,66 @@ def _likeliest(signs: list[Sign], stops: list[Stop], scene: Scene) -> Event:
     if best[0].log_odds < UNKNOWN_LOG_ODDS:
         return replace(_unknown(signs, stops, scene), causes=causes)
     likeliest, own, own_stops = best
-    start = min([sign.feed_onset for sign in own] + [stop.start for stop in own_stops])
-    end = max([sign.feed_end for sign in own] + [stop.end for stop in own_stops])
+    start, end = _span(own, own_stops)
     joined = own + [sign for sign in signs if sign not in own and _is_consequence(sign, start, end)]
-    evidence = gather_evidence(scene.record, joined, start, end)
-    run = (own[0].run if own else own_stops[0].run) or None
+    rows = scene.table[likeliest.cause]
+    accounted = frozenset((row.sign, row.side) for row in rows if row.rule != "not")
+    return _event(joined, own_stops, causes, accounted, scene, _is_planned(likeliest.cause))
+
+
+def _event(
+    signs: list[Sign],
+    stops: list[Stop],
+    causes: tuple[Cause, ...],
+    accounted: frozenset[tuple[str, int]],
+    scene: Scene,
+    is_planned: bool = False,
+) -> Event:
+    start, end = _span(signs, stops)
     return Event(
-        scene.mode.judged.mode,
-        run,
-        tuple(joined),
-        tuple(own_stops),
-        causes,
-        evidence,
-        _is_planned(likeliest.cause),
+        mode=scene.mode.judged.mode,
+        run=signs[0].run if signs else stops[0].run,
+        signs=tuple(signs),
+        stops=tuple(stops),
+        causes=causes,
+        evidence=gather_evidence(scene.record, signs, start, end),
+        kinds=_kinds(signs, stops, scene.record, start, end),
+        accounted=accounted,
+        is_planned=is_planned,
     )
+
+
+def _span(signs: list[Sign], stops: list[Stop]) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return from when to when the sludge concerned was fed."""
+    start = min([sign.feed_onset for sign in signs] + [stop.start for stop in stops])
+    return start, max([sign.feed_end for sign in signs] + [stop.end for stop in stops])
+
+
+def _kinds(
+    signs: list[Sign], stops: list[Stop], record: Record, start: pd.Timestamp, end: pd.Timestamp
+) -> dict[str, int]:
+    """Return the kinds of an event with their severities.
+
+    What came out of the press counts whatever the reason, and an input that made a sign in any of its columns
+    counts in all of them: both are held against the same run just before.
+    """
+    worst = {stop.kind: stop.severity for stop in stops}
+    groups = {BY_NAME[sign.name].group for sign in signs}
+    sides = {BY_NAME[sign.name].group: sign.side for sign in signs}
+    window = window_of(record, start, end)
+    for sign in signs:
+        kind = BY_NAME[sign.name].kind
+        if kind is not None:
+            worst[kind] = max(worst.get(kind, 0), sign.severity)
+    for name in record.names:
+        watched = BY_NAME[name]
+        if watched.kind is None or not (watched.is_effect or watched.group in groups):
+            continue
+        side = {"up": 1, "down": -1}.get(watched.side) or sides[watched.group]
+        change = worst_change(record, name, window, side)
+        if change == change:
+            worst[watched.kind] = max(worst.get(watched.kind, 0), watched.severity(change, side))
+    return {kind: severity for kind, severity in worst.items() if severity}
 
 
 def _is_planned(cause: str) -> bool:
@@ -153,16 +194,15 @@ def is_clear(event: Event) -> bool:
     """
     if event.stops:
         return True
-    clear = {BY_NAME[sign.name].group for sign in event.signs if sign.z >= CLEAR}
-    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE and sign.severity for sign in event.signs)
+    told = [sign for sign in event.signs if (sign.name, sign.side) in event.accounted]
+    clear = {BY_NAME[sign.name].group for sign in told or event.signs if sign.z >= CLEAR}
+    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE for sign in told or event.signs)
 
 
 def _is_consequence(sign: Sign, start: pd.Timestamp, end: pd.Timestamp) -> bool:
     """Cake, filtrate and evidence-only signs that overlap an event belong to it; other inputs may not."""
     overlaps = sign.feed_onset <= end + JOIN and sign.feed_end >= start
-    return (
-        overlaps and (BY_NAME[sign.name].is_effect or sign.severity == 0) and sign.feed_onset >= start - JOIN
-    )
+    return overlaps and (BY_NAME[sign.name].is_effect or sign.severity == 0) and sign.feed_onset >= start - JOIN
 
 
 def _core(signs: list[Sign], stops: list[Stop]) -> list[Sign]:
@@ -178,8 +218,7 @@ def _core(signs: list[Sign], stops: list[Stop]) -> list[Sign]:
 
 
 def _scored(rows: tuple[Row, ...], signs: list[Sign], stops: list[Stop], scene: Scene) -> Score:
-    start = min([sign.feed_onset for sign in signs] + [stop.start for stop in stops])
-    end = max([sign.feed_end for sign in signs] + [stop.end for stop in stops])
+    start, end = _span(signs, stops)
     evidence = gather_evidence(scene.record, signs, start, end)
     effects = [sign.feed_onset for sign in signs if BY_NAME[sign.name].is_effect]
     effect_onset = min(effects) if effects else None
@@ -194,16 +233,8 @@ def _scored(rows: tuple[Row, ...], signs: list[Sign], stops: list[Stop], scene: 
 def _unknown(signs: list[Sign], stops: list[Stop], scene: Scene) -> Event:
     if stops:
         stop = stops[0]
-        near = [
-            sign
-            for sign in signs
-            if stop.start - JOIN <= sign.feed_end and sign.feed_onset <= stop.end + JOIN
-        ]
+        near = [sign for sign in signs if stop.start - JOIN <= sign.feed_end and sign.feed_onset <= stop.end + JOIN]
         chosen, chosen_stops = near, [stop]
     else:
         chosen, chosen_stops = _core(signs, []), []
-    start = min([sign.feed_onset for sign in chosen] + [stop.start for stop in chosen_stops])
-    end = max([sign.feed_end for sign in chosen] + [stop.end for stop in chosen_stops])
-    evidence = gather_evidence(scene.record, chosen, start, end)
-    run = chosen_stops[0].run if chosen_stops else chosen[0].run
-    return Event(scene.mode.judged.mode, run, tuple(chosen), tuple(chosen_stops), weigh([]), evidence)
+    return _event(chosen, chosen_stops, weigh([]), frozenset(), scene)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from math import log2
 from typing import Literal
 
 import numpy as np
@@ -14,16 +15,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trendkit.upsets.signs import JudgedMode, Sign
+from trendkit.upsets.spans import NOT_A_RETURN
 from trendkit.upsets.watched import BY_NAME, Watched
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-FULL_SIZE = 1.5  # times the least change worth a sign: evidence counts in full
-FULL_SPREADS = 3.0
+FULL_SPREADS = 3.0  # evidence counts in full from here
+STRONGEST = 1.6  # reached at eight times the least change worth a sign
+SIGN_STRENGTH = 0.6  # of a column that made a sign, at least
 BEFORE_NS = 100 * 60 * 10**9  # how far back "just before" reaches, in ns of sludge time
 GAP_NS = 8 * 60 * 10**9
 LEAST_BEFORE = 3  # blocks
+LASTING = 0.4  # of the worst quarter of an hour that the later half of a span must show on average
 EVENTS = {
     "belt_trip": "the belt trip came in",
     "press_stop": "the press stopped",
@@ -34,7 +38,7 @@ EVENTS = {
 @dataclass(frozen=True)
 class Evidence:
     """What one column did over a span:
-    `strength` from -1 (clearly below usual) over 0 to +1 (clearly above).
+    `strength` from -1.6 (far below usual) over 0 to +1.6 (far above).
     """
 
     name: str
@@ -155,37 +159,46 @@ def gather_evidence(
         before = left[window.before[watched.place]]
         before = before[~np.isnan(before)]
         is_moved = before.size >= LEAST_BEFORE
-        away = float(np.mean(left[rows])) - (float(np.mean(before)) if is_moved else 0.0)
+        now = float(np.mean(left[rows]))
+        away = now - (float(np.mean(before)) if is_moved else 0.0)
+        if is_moved and now * np.sign(away) < NOT_A_RETURN * abs(away):
+            away = 0.0  # what came back to normal is no evidence of anything
         spread = record.move_spread if is_moved else record.spread
         level = float(np.mean(record.usual[rows, position]))
         found[name] = _evidence(watched, away, level, float(np.mean(spread[rows, position])), shown.get(name))
     return found
 
 
-def worst_drop(record: Record, name: str, start: pd.Timestamp, end: pd.Timestamp) -> float:
-    """Return how far the worst quarter of an hour of a column fell below the same run just before, in its unit.
+def worst_change(record: Record, name: str, window: Window, side: int) -> float:
+    """Return how far the worst quarter of an hour went to `side` of the same run just before, in the watched scale.
 
-    Whatever the reason: nothing is taken out for feed or settings. NaN without a quarter of an hour before.
+    Whatever the reason: nothing is taken out for feed or settings. NaN without a quarter of an hour
+    before, when the later half of the span shows little of it, or when it only came back to normal.
     """
-    position = record.names.index(name)
-    window = window_of(record, start, end)
-    place = BY_NAME[name].place
-    before = record.means[window.before[place], position]
+    watched = BY_NAME[name]
+    means = record.means[:, record.names.index(name)]
+    before = means[window.before[watched.place]]
     before = before[~np.isnan(before)]
-    during = (
-        pd.Series(record.means[window.during[place], position]).rolling(3, min_periods=2).mean().to_numpy()
-    )
+    during = pd.Series(means[window.during[watched.place]]).rolling(3, min_periods=2).mean().to_numpy()
     if before.size < LEAST_BEFORE or np.isnan(during).all():
         return float("nan")
-    return float(np.mean(before) - np.nanmin(during))
+    middle = float(np.mean(before))
+    left = means - record.usual[:, record.names.index(name)]
+    lasting = float(np.nanmean(side * (means[window.later[watched.place]] - middle)))
+    is_return = float(np.nanmean(side * left[window.later[watched.place]])) < NOT_A_RETURN * lasting
+    away = float(np.nanmax(side * (during - middle)))
+    if is_return or lasting < LASTING * away:
+        return float("nan")
+    return away if watched.scale == "points" else 100.0 * away / max(abs(middle), 1e-9)
 
 
 def _evidence(watched: Watched, away: float, level: float, spread: float, sign: Sign | None) -> Evidence:
     change = away if watched.scale == "points" else 100.0 * away / max(abs(level), 1e-9)
     spreads = abs(away) / spread
-    if sign is None:
-        size = min(1.0, abs(change) / (FULL_SIZE * watched.least)) * min(1.0, spreads / FULL_SPREADS)
-        return Evidence(watched.name, float(np.sign(change)) * size, change, spreads, None, None)
-    if sign.change_in_scale > abs(change):
+    if sign is not None and sign.change_in_scale > abs(change):
         change, spreads = sign.side * sign.change_in_scale, sign.z
-    return Evidence(watched.name, float(sign.side), change, spreads, sign.feed_onset, sign.shape)
+    strength = min(STRONGEST, log2(1.0 + abs(change) / watched.least) / 2.0) * min(1.0, spreads / FULL_SPREADS)
+    if sign is None:
+        return Evidence(watched.name, float(np.sign(change)) * strength, change, spreads, None, None)
+    strength = max(strength, SIGN_STRENGTH)
+    return Evidence(watched.name, sign.side * strength, change, spreads, sign.feed_onset, sign.shape)

@@ -16,7 +16,7 @@ from trendkit.press.results import FigureTable
 from trendkit.upsets.blocks import faulty_names, judged_minutes
 from trendkit.upsets.causes import Signatures, missing_tests, signatures
 from trendkit.upsets.events import Event, Scene, gather_events
-from trendkit.upsets.evidence import record_of, sized, worst_drop
+from trendkit.upsets.evidence import record_of, sized
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
 from trendkit.upsets.results import Upset
 from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
@@ -45,9 +45,8 @@ COLUMNS = (
     "extra_cost_high",
 )
 SURE = 0.6  # weight from which the likeliest cause needs no list of what could not be ranked
-SAME_MOMENT = pd.Timedelta(
-    minutes=6
-)  # onsets this close are not told apart; the input then goes before the effect
+UNDATED = pd.Timedelta(minutes=30)  # how much earlier than its cause an effect may seem to begin
+SAME_MOMENT = pd.Timedelta(minutes=6)  # onsets this close are not told apart; the input then goes before the effect
 
 
 def find_upsets(
@@ -95,19 +94,15 @@ def _upset(
     plant: Plant,
     findings: tuple[Finding, ...],
 ) -> Upset:
-    kinds, severity = _kinds(event, scene)
-    start = min([sign.onset for sign in event.signs] + [stop.start for stop in event.stops])
+    kinds = tuple(kind for kind in KIND_ORDER if kind in event.kinds)
+    start = _start(event)
     end = max([sign.end for sign in event.signs] + [stop.end for stop in event.stops])
-    effects = [
-        sign.onset for sign in event.signs if BY_NAME[sign.name].is_effect and sign.name != "zone_depth"
-    ]
+    effects = [sign.onset for sign in event.signs if BY_NAME[sign.name].is_effect and sign.name != "zone_depth"]
     rows = table.frame.loc[(table.frame.index >= start) & (table.frame.index < end)]
     rows = rows[rows["phase"] == "pressing"]
     stopped_h = sum((stop.end - stop.start).total_seconds() for stop in event.stops) / 3600.0
     lost = lost_dry_solids(scene.mode, rows, table.every_s) if len(rows) else Loss(None)
-    cost = (
-        extra_cost(scene.mode, rows, table.every_s, lost, stopped_h, plant.costs) if len(rows) else Loss(None)
-    )
+    cost = extra_cost(scene.mode, rows, table.every_s, lost, stopped_h, plant.costs) if len(rows) else Loss(None)
     return Upset(
         press=press.slug,
         run=event.run,
@@ -117,7 +112,7 @@ def _upset(
         end=end,
         kind=kinds[0],
         kinds=kinds,
-        severity=severity,
+        severity=event.severity,
         first_sign=_first_sign(event),
         cause=event.causes[0].cause,
         causes=event.causes,
@@ -131,25 +126,17 @@ def _upset(
     )
 
 
-def _kinds(event: Event, scene: Scene) -> tuple[tuple[str, ...], int]:
-    """Return the kinds of an event in the contract's order and its severity.
-
-    What came out of the press counts whatever the reason, so cake and capture are also held against the same run
-    just before the event.
+def _start(event: Event) -> pd.Timestamp:
+    """Return when the earliest sign left its band;
+    effects dated a little before their own cause wait for it.
     """
-    worst = {stop.kind: stop.severity for stop in event.stops}
-    for sign in event.signs:
-        kind = BY_NAME[sign.name].kind
-        if kind is not None and sign.severity:
-            worst[kind] = max(worst.get(kind, 0), sign.severity)
-    for name in ("cake_solids", "capture"):
-        watched = BY_NAME[name]
-        if name in scene.record.names and watched.kind is not None:
-            drop = worst_drop(scene.record, name, event.feed_start, event.feed_end)
-            severity = watched.severity(drop, -1) if drop == drop else 0
-            if severity:
-                worst[watched.kind] = max(worst.get(watched.kind, 0), severity)
-    return tuple(kind for kind in KIND_ORDER if kind in worst), max(worst.values())
+    begun = min([sign.onset for sign in event.signs] + [stop.start for stop in event.stops])
+    known = [
+        sign.onset
+        for sign in event.signs
+        if (sign.name, sign.side) in event.accounted and not BY_NAME[sign.name].is_effect
+    ] + [stop.start for stop in event.stops]
+    return min(known) if known and begun < min(known) <= begun + UNDATED else begun
 
 
 def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:
@@ -157,6 +144,7 @@ def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:
     the first telling sign or stop, not before the warm-up was over.
     """
     telling = [sign.detected_at for sign in event.signs if sign.severity]
+    telling = telling or [sign.detected_at for sign in event.signs]
     first = min(telling + [stop.start for stop in event.stops])
     return max(first, known_from) if telling and not event.stops else first
 
@@ -169,16 +157,27 @@ def moved_before(sign: Sign) -> tuple[pd.Timestamp, float]:
 
 
 def _first_sign(event: Event) -> str:
-    """Return the role that moved first on sludge time;
-    of moves within minutes, the input before its effect.
+    """Return the role that moved first on sludge time.
+
+    An input that the likeliest cause accounts for goes before cake and filtrate that seem to have moved
+    within half an hour before it: a slow rise out of noise cannot be dated better.
     """
-    moves = [
-        (stop.start, 0, 3.0, "belt_trip" if stop.kind == "belt_trip" else "running") for stop in event.stops
-    ]
-    moves += [(sign.feed_onset, _rank(sign), -sign.z, BY_NAME[sign.name].role) for sign in event.signs]
-    earliest = min(move[0] for move in moves)
-    close = [move for move in moves if move[0] - earliest <= SAME_MOMENT]
-    return min(close, key=lambda move: (move[1], move[2]))[3]
+    moves = [(stop.start, "belt_trip" if stop.kind == "belt_trip" else "running") for stop in event.stops]
+    inputs = [sign for sign in event.signs if (sign.name, sign.side) in event.accounted]
+    inputs = [sign for sign in inputs if not BY_NAME[sign.name].is_effect]
+    if inputs:
+        earliest = min(sign.feed_onset for sign in inputs)
+        close = [sign for sign in inputs if sign.feed_onset - earliest <= SAME_MOMENT]
+        first = min(close, key=lambda sign: (_rank(sign), -sign.z))
+        moves.append((first.feed_onset, BY_NAME[first.name].role))
+    effects = [sign for sign in event.signs if BY_NAME[sign.name].is_effect]
+    if effects:
+        first = min(effects, key=moved_before)
+        moves.append((first.feed_onset + (UNDATED if moves else pd.Timedelta(0)), BY_NAME[first.name].role))
+    if not moves:
+        first = min(event.signs, key=moved_before)
+        return BY_NAME[first.name].role
+    return min(moves)[1]
 
 
 def _rank(sign: Sign) -> int:
@@ -187,9 +186,7 @@ def _rank(sign: Sign) -> int:
     return 2 if watched.is_effect else int(watched.name != watched.role)
 
 
-def _evidence(
-    event: Event, scene: Scene, findings: tuple[Finding, ...], start: pd.Timestamp, end: pd.Timestamp
-) -> str:
+def _evidence(event: Event, scene: Scene, findings: tuple[Finding, ...], start: pd.Timestamp, end: pd.Timestamp) -> str:
     sentences = []
     told = sorted(event.signs, key=lambda sign: (-sign.severity, -sign.z))[:5]
     if event.stops:
@@ -204,9 +201,7 @@ def _evidence(
     has_input = any(not BY_NAME[sign.name].is_effect for sign in event.signs)
     if not has_input or event.causes[0].weight < SURE:
         undecided = missing_tests(scene.table, scene.measured)
-        relevant = [
-            f"{cause} ({test})" for cause, test in undecided.items() if _could_be(cause, event, scene)
-        ]
+        relevant = [f"{cause} ({test})" for cause, test in undecided.items() if _could_be(cause, event, scene)]
         if relevant:
             sentences.append("Not measured here, so not ranked: " + ", ".join(relevant[:4]))
     return ". ".join(sentences) + "."

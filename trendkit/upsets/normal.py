@@ -21,7 +21,7 @@ HUBER_WIDTH = 1.345  # 95 % efficient on normal noise (Huber 1981; value from me
 RIDGE_BLOCKS = 25.0  # prior worth of "no dependence", in blocks
 CLIP = 3.0  # spreads of what the level depends on; beyond them the line is not followed
 EWMA_WEIGHT = 0.25
-FEW_RUNS = 4
+FEW_RUNS = 5
 ROUNDS = 6
 TAIL_WIDTH = {0.95: 1.960, 0.98: 2.326}  # normal quantiles of |z|
 
@@ -123,7 +123,9 @@ def own_level(left: Floats, pieces: Codes, block_s: int) -> Floats:
 
 
 def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
-    """Return how far the last ten minutes are from where the run itself has been; NaN in its first 40 minutes."""
+    """Return how far the last ten minutes are from where the run itself has been;
+    NaN in its first 40 minutes.
+    """
     recent = trailing_mean(left, pieces, max(1, round(600.0 / block_s)), 0, 1)
     return np.asarray(recent - own_level(left, pieces, block_s), dtype=float)
 
@@ -131,7 +133,8 @@ def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
 def wide_spread(values: Floats, share: float) -> float:
     """Return a spread that honours the tail: the larger of the MAD's and that of the `share` quantile of |values|.
 
-    Crews turn settings in steps: most minutes nothing moves, and the few that do are normal, too. 0 without values.
+    Crews turn settings in steps: most minutes nothing moves, and the few that do are normal, too. 0
+    without values.
     """
     known = np.abs(values[~np.isnan(values)])
     if known.size == 0:
@@ -140,9 +143,11 @@ def wide_spread(values: Floats, share: float) -> float:
 
 
 def _move_spread(moved: Floats, runs: int, floor: float) -> float:
-    """Return the spread of moves; over a few runs the tail is one event or none, so the MAD is widened instead."""
+    """Return the spread of moves;
+    over a few runs the tail is one event or none, so the MAD is widened instead.
+    """
     if runs < FEW_RUNS:
-        return max(robust_spread(moved) if np.isfinite(moved).any() else 0.0, floor) * 2.0
+        return max(robust_spread(moved) if np.isfinite(moved).any() else 0.0, floor) * 3.0
     return max(wide_spread(moved, 0.98) * (1.0 + 1.5 / (runs - 1)), floor)
 
 
@@ -160,10 +165,10 @@ def recent_normal(values: Floats, regressors: Floats, pieces: Codes, block_s: in
 
     Notes
     -----
-    Correlated blocks say less than their number: n of them with lag-one correlation r are worth
-    ``n (1 - r) / (1 + r)``, which shrinks slopes toward none; the spread of a few runs is widened by
-    ``1 + 8 / (runs - 1)**1.5`` (close to the quotient of Student's and the normal quantile at 99.9 %). The EWMA
-    of a first-order autoregression has ``w / (2 - w) * (1 + r (1 - w)) / (1 - r (1 - w))`` of its variance.
+    Correlated blocks say less than their number: n of them with lag-one correlation r are worth ``n (1 -
+    r) / (1 + r)``, which shrinks slopes toward none; the spread of a few runs is widened by ``1 + 8 /
+    (runs - 1)**1.5`` (close to the quotient of Student's and the normal quantile at 99.9 %). The EWMA of a
+    first-order autoregression has ``w / (2 - w) * (1 + r (1 - w)) / (1 - r (1 - w))`` of its variance.
     """
     inside = np.diff(pieces, prepend=pieces[0]) == 0
     correlation = lag_one_correlation(values)

@@ -189,9 +189,7 @@ def _normal_of(
     return recent_normal(values[history], regressors[history], codes[history], block_s, max(floor, 1e-9))
 
 
-def _sign(
-    judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None
-) -> Sign:
+def _sign(judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None) -> Sign:
     pieces = judged.blocks["piece"].to_numpy()
     size = int(np.searchsorted(pieces[offset:] != pieces[offset], True))
     blocks = judged.blocks.iloc[offset : offset + size]
@@ -214,9 +212,7 @@ def _sign(
     step = pd.Timedelta(seconds=judged.block_s)
     onset, shape = _onset(judged, watched, blocks, span)
     run_end = judged.minutes.index[judged.minutes["piece"] == blocks["piece"].iloc[0]][-1]
-    end = (
-        blocks.index[span.last] if span.last < len(blocks) else run_end + pd.Timedelta(seconds=judged.every_s)
-    )
+    end = blocks.index[span.last] if span.last < len(blocks) else run_end + pd.Timedelta(seconds=judged.every_s)
     lag = _lag(watched, blocks)
     return Sign(
         name=watched.name,

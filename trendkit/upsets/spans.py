@@ -41,8 +41,8 @@ Channel = Literal["level", "move"]
 class Span:
     """An unbroken excursion: positions among the piece's blocks, `last` exclusive; `side` is +1 or -1.
 
-    Channel "level" is out of the press's recent normal, "move" has left where its own run was; `usual` is what the
-    blocks are held against.
+    Channel "level" is out of the press's recent normal, "move" has left where its own run was; `usual` is
+    what the blocks are held against.
     """
 
     first: int
@@ -84,9 +84,7 @@ def find_spans(
     return sorted(spans, key=lambda span: span.first)
 
 
-def _moves(
-    leap: Bools, side: int, left: Floats, own: Floats, level: Floats, normal: Normal, back: int
-) -> list[Span]:
+def _moves(leap: Bools, side: int, left: Floats, own: Floats, level: Floats, normal: Normal, back: int) -> list[Span]:
     """Return the spans that left where the run was; that level is held until they come back."""
     spans: list[Span] = []
     position = 0
@@ -147,9 +145,7 @@ def _over_limit(values: Floats, level: Floats, side: int, watched: Watched, limi
         return np.asarray((side * (recent - bound) >= step) & (side * (level - bound) <= 0.0), dtype=bool)
 
 
-def _excursions(
-    enter: Bools, gone: Floats, leave: Floats, side: int, channel: Channel, back: int
-) -> list[Span]:
+def _excursions(enter: Bools, gone: Floats, leave: Floats, side: int, channel: Channel, back: int) -> list[Span]:
     """Return the spans that begin where `enter` holds and end once `gone` stays under `leave` for `back` blocks."""
     spans: list[Span] = []
     position, size = 0, enter.size

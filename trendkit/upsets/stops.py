@@ -39,11 +39,7 @@ def find_stops(frame: pd.DataFrame, every_s: int) -> list[Stop]:
     """
     step = pd.Timedelta(seconds=every_s)
     phase = frame["phase"].to_numpy(dtype=object)
-    tripped = (
-        (frame["belt_trip"].to_numpy(dtype=float) >= 0.5)
-        if "belt_trip" in frame
-        else np.zeros(len(frame), bool)
-    )
+    tripped = (frame["belt_trip"].to_numpy(dtype=float) >= 0.5) if "belt_trip" in frame else np.zeros(len(frame), bool)
     stopped = phase == "stopped"
     stops = []
     position = 0
