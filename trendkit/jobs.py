@@ -318,16 +318,14 @@ def _write_for_each_press(
     reading: Reading, out: Path, page: str, write: Callable[[PressSeries, Path], dict[str, Any]]
 ) -> Done:
     """Write one page per press, an index when there are several, and say the answers."""
-    answers = {}
-    for series in reading.presses:
-        answers[series.press] = write(series, _folder_of(out, reading, series))
+    answers = [(series.press, write(series, _folder_of(out, reading, series))) for series in reading.presses]
     lines = []
-    for press, answer in answers.items():
+    for press, answer in answers:
         lines += [f"{press.name}: {answer['answer']}", f"  {answer['page']}"]
-    pages = {press.slug: answer for press, answer in answers.items()}
     if len(answers) > 1:
-        index = reports.write_index(out, reading.plant, page, [(press, a["answer"]) for press, a in answers.items()])
+        index = reports.write_index(out, reading.plant, page, [(press, each["answer"]) for press, each in answers])
         lines.append(f"All presses: {index}")
+    pages = {press.slug: answer for press, answer in answers}
     return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages})
 
 
