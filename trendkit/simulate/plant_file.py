@@ -128,13 +128,19 @@ def _press(press: PressText) -> list[str]:
     ]
     for meter_ in press.meters:
         lines += _tag(meter_)
+    fixed = _fixed(press)
+    return [*lines, "[press.fixed]", *fixed, ""] if fixed else lines
+
+
+def _fixed(press: PressText) -> list[str]:
+    """Return what is not metered but known: the strength made up, the wash pump by its plate."""
+    fixed = []
     if press.fixed_strength:
-        lines += [
-            "[press.fixed]",
-            f'polymer_strength = {{ value = "{press.fixed_strength}", uncertainty = "5 % of reading" }}',
-            "",
-        ]
-    return lines
+        fixed.append(f'polymer_strength = {{ value = "{press.fixed_strength}", uncertainty = "5 % of reading" }}')
+    if not any(meter.role == "washwater_flow" for meter in press.meters):
+        plate = round(press.household.station.machine.washwater_m3_h, 1)
+        fixed.append(f'washwater_flow = {{ value = "{plate:g} m3/h", uncertainty = "10 % of reading" }}')
+    return fixed
 
 
 def _tag(meter: Meter) -> list[str]:
