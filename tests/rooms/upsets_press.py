@@ -79,7 +79,7 @@ FIGURE_COLUMNS = [
 class Trouble:
     """A change of one input: a factor reached at once (`ramp_min` 0) or over `ramp_min` minutes."""
 
-    what: str  # an input of `_inputs`, or "sludge" (floc), "fouling" (of the belts, 0 is clean)
+    what: str  # an input of `_inputs`, "washwater" (flow and pressure), or "sludge" (floc), "fouling" (of the belts, 0 is clean)
     start: str  # UTC
     minutes: int
     factor: float
@@ -140,7 +140,10 @@ def _troubled(inputs: pd.DataFrame, troubles: tuple[Trouble, ...]) -> pd.DataFra
         minutes = (inputs.index - start).total_seconds().to_numpy() / 60.0
         inside = (minutes >= 0) & (minutes < trouble.minutes)
         share = np.clip(minutes / trouble.ramp_min, 0, 1) if trouble.ramp_min else np.ones(len(inputs))
-        inputs[trouble.what] *= np.where(inside, 1.0 + (trouble.factor - 1.0) * share, 1.0)
+        factor = np.where(inside, 1.0 + (trouble.factor - 1.0) * share, 1.0)
+        both = ["washwater_flow", "washwater_pressure"]
+        for name in both if trouble.what == "washwater" else [trouble.what]:
+            inputs[name] *= factor
     return inputs
 
 
@@ -177,9 +180,7 @@ def _calendar(days: int, first: str, hours: float) -> pd.DataFrame:
         phase = ["starting"] * 12 + ["pressing"] * minutes + ["washing"] * 20
         parts.append(pd.DataFrame({"phase": phase, "run": f"bfp-1-{start:%Y%m%dT%H%MZ}"}, index=index))
     ran = pd.concat(parts)
-    index = pd.date_range(
-        ran.index[0].floor("D"), ran.index[-1].ceil("D"), freq="1min", name="time", inclusive="left"
-    )
+    index = pd.date_range(ran.index[0].floor("D"), ran.index[-1].ceil("D"), freq="1min", name="time", inclusive="left")
     calendar = ran.reindex(index)
     calendar["phase"] = calendar["phase"].fillna("stopped")
     calendar["run"] = calendar["run"].astype(object).where(calendar["run"].notna(), None)
@@ -227,9 +228,7 @@ def made_up_table(
     frame["filtrate_tss_mg_l"] = (truth["loss"] * 120.0 * noisy["loss"]).shift(GRAVITY_MIN).where(pressing)
     frame["filtrate_solids_mg_l"] = frame["filtrate_tss_mg_l"]
     frame["capture_pct"] = (100.0 - loss.shift(TRANSIT_MIN)).where(pressing)
-    frame["cake_solids_pct"] = (truth["cake"].shift(TRANSIT_MIN) + rng.normal(0, 0.15, len(index))).where(
-        pressing
-    )
+    frame["cake_solids_pct"] = (truth["cake"].shift(TRANSIT_MIN) + rng.normal(0, 0.15, len(index))).where(pressing)
     frame["cake_solids_meter_pct"] = frame["cake_solids_pct"]
     frame["feed_dry_solids_kg_h"] = frame["feed_flow_m3_h"] * frame["feed_solids_pct"] * 10.0
     frame["hydraulic_loading_m3_h_m"] = frame["feed_flow_m3_h"] / WIDTH_M

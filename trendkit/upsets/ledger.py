@@ -15,12 +15,13 @@ from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 from trendkit.upsets.blocks import faulty_names, judged_minutes
 from trendkit.upsets.causes import Signatures, missing_tests, signatures
-from trendkit.upsets.events import Event, Scene, gather_events
+from trendkit.upsets.events import Event, gather_events
 from trendkit.upsets.evidence import record_of, sized
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
 from trendkit.upsets.results import Upset
 from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
 from trendkit.upsets.stops import find_stops
+from trendkit.upsets.trials import Scene
 from trendkit.upsets.watched import BY_NAME, KIND_ORDER
 
 COLUMNS = (

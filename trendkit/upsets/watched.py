@@ -56,6 +56,11 @@ class Watched:
     is_effect: bool  # what comes out, as against what causes it
     modes: tuple[str, ...]
 
+    @property
+    def worse(self) -> int:
+        """The side, +1 or -1, to which an effect gets worse; cake and capture down, the rest up."""
+        return -1 if self.side == "down" or self.name == "thickened_solids" else 1
+
     def severity(self, change: float, side: int) -> int:
         """Return the severity 0 to 3 of a change of `change` (in `scale`, positive) to `side` (+1 or -1).
 

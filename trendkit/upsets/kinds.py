@@ -1,0 +1,53 @@
+"""The kinds of an event with their severities, and whether it is beyond doubt.
+
+Comes in: the signs and stops of one event and the record of its run. Goes out: kind -> severity 1 to 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trendkit.upsets.evidence import Record, Window, worst_change
+from trendkit.upsets.signs import Sign
+from trendkit.upsets.stops import Stop
+from trendkit.upsets.watched import BY_NAME
+
+CLEAR, UNMISTAKABLE = 4.0, 5.5  # spreads
+
+
+def kinds_of(signs: Sequence[Sign], stops: Sequence[Stop], record: Record, window: Window | None) -> dict[str, int]:
+    """Return the kinds of an event with their severities, none of severity 0.
+
+    What came out of the press counts whatever the reason, and an input that made a sign in any of its columns
+    counts in all of them: both are held against the same run just before. Without a window the signs alone count.
+    """
+    worst = {stop.kind: stop.severity for stop in stops}
+    for sign in signs:
+        kind = BY_NAME[sign.name].kind
+        if kind is not None:
+            worst[kind] = max(worst.get(kind, 0), sign.severity)
+    if window is None:
+        return {kind: severity for kind, severity in worst.items() if severity}
+    sides = {BY_NAME[sign.name].group: sign.side for sign in signs}
+    for name in record.names:
+        watched = BY_NAME[name]
+        if watched.kind is None or not (watched.is_effect or watched.group in sides):
+            continue
+        side = {"up": 1, "down": -1}.get(watched.side) or sides[watched.group]
+        change = worst_change(record, name, window, side)
+        if change == change:
+            worst[watched.kind] = max(worst.get(watched.kind, 0), watched.severity(change, side))
+    return {kind: severity for kind, severity in worst.items() if severity}
+
+
+def is_clear(signs: Sequence[Sign], stops: Sequence[Stop], accounted: frozenset[tuple[str, int]]) -> bool:
+    """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones that tell of two things.
+
+    One column a little out of its band, with nothing else moving, is what a month of sludge does by itself. Signs
+    the likeliest cause does not account for do not count.
+    """
+    if stops:
+        return True
+    told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
+    clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
+    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE for sign in told)
