@@ -31,7 +31,7 @@ EFFECTS: dict[str, dict[str, tuple[float, float, float]]] = {
     "polymer_excess": {"polymer_factor": (1.36, 1.55, 2.1)},
     "dilution_loss": {"dilution_factor": (0.25, 0.08, 0.0)},
     "belt_blinding": {
-        "extra_fouling_per_h": (0.8, 1.6, 3.5),
+        "extra_fouling_per_h": (0.5, 1.0, 2.5),
         "wash_flow_factor": (0.90, 0.84, 0.78),
         "wash_pressure_factor": (1.05, 1.08, 1.12),
     },
@@ -59,7 +59,7 @@ RAMPING = (
     "belt_slip",
 )
 LOOK_ALIKES: dict[str, dict[str, float]] = {
-    "planned feed reduction": {"feed_factor": 0.72},
+    "planned feed reduction": {"feed_factor": 0.85},
     "wash in mid-run": {},
     "polymer trial": {"polymer_factor": 1.10},
     "planned speed change": {"gravity_setpoint_factor": 1.07},

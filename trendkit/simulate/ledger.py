@@ -159,7 +159,7 @@ def _measure(
 
 def _stop(event: Event, with_it: pd.DataFrame) -> dict[str, object] | None:
     stopped_min = (event.end_s - event.start_s) / 60.0
-    severity = sum(stopped_min >= step for step in STOP_STEPS_MIN)
+    severity = sum(1 for step in STOP_STEPS_MIN if stopped_min >= step)
     if severity == 0:
         return None
     is_trip = event.cause == "belt_tracking"
@@ -187,7 +187,7 @@ def _signs(event: Event, with_it: pd.DataFrame, without: pd.DataFrame) -> dict[s
         gap = sign.beyond(with_it[sign.column].to_numpy(float), without[sign.column].to_numpy(float))
         out[sign] = np.where(both, gap, np.nan)
     worst = {sign: _worst_quarter_hour(gap) for sign, gap in out.items()}
-    reached = {sign: sum(worst[sign] >= step for step in sign.steps) for sign in SIGNS if sign.kind}
+    reached = {sign: sum(1 for step in sign.steps if worst[sign] >= step) for sign in SIGNS if sign.kind}
     if not any(reached.values()):
         return None
     told = {sign: _first(_trailing_mean(out[sign]) >= sign.steps[0]) for sign in reached if reached[sign]}

@@ -211,7 +211,8 @@ def _lead(history: History, state: Operated, machine: Machine, index: pd.Datetim
     per_minute = round(60.0 / history.grid.step_s)
     held = state.phase.reshape(-1, per_minute)
     counts = np.stack([(held == code).sum(axis=1) for code in range(len(PHASE_NAMES))], axis=1)
-    phase = PHASE_NAMES[counts.argmax(axis=1)]
+    # A minute that moves for half of its time counts as moving.
+    phase = PHASE_NAMES[(counts - 0.5 * (np.arange(len(PHASE_NAMES)) == 0)).argmax(axis=1)]
     run = np.sort(state.run.reshape(-1, per_minute), axis=1)[:, per_minute // 2]
     numbers, first = np.unique(run, return_index=True)
     begins = {number: f"{machine.slug}-{index[row]:%Y%m%dT%H%MZ}" for number, row in zip(numbers, first, strict=True)}
@@ -222,7 +223,7 @@ def _lead(history: History, state: Operated, machine: Machine, index: pd.Datetim
     seconds = history.grid.seconds.reshape(-1, per_minute).mean(axis=1) + history.grid.step_s / 2.0
     way = history.travel
     place = np.where(thick, way.volume_at(seconds, 1.0, 0.0), way.volume_at(seconds, 1.0, 1.0))
-    comes_off = np.isfinite(state.fed_s).reshape(-1, per_minute).any(axis=1)
+    comes_off = np.isfinite(state.fed_s).reshape(-1, per_minute).max(axis=1)
     fed = np.where(comes_off, way.fed_at(place), np.nan)
     feed_time = history.grid.start_utc + pd.to_timedelta(pd.Series(fed, index=index), unit="s")
     return pd.DataFrame(

@@ -1,0 +1,143 @@
+"""Every cause does what its name says, look-alikes do nothing, and the ledger says what truly happened."""
+
+import json
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from simulated import MONDAY, lived_press
+from trendkit.simulate.disturbances import CAUSES, Event
+from trendkit.simulate.family import draw_household
+from trendkit.simulate.ledger import COLUMNS, FIRST_ROLE, SIGNS
+from trendkit.simulate.plant import begin_life, lived
+from trendkit.simulate.record import streams_of
+from trendkit.simulate.scenarios import SCENARIOS
+from trendkit.simulate.write import make_grid
+
+CONTRACT_CAUSES = (
+    "feed_thin feed_thick solids_overload hydraulic_overload sludge_change polymer_loss polymer_weak polymer_excess "
+    "dilution_loss belt_blinding washwater_loss gravity_belt_fast gravity_belt_slow pressure_belt_fast "
+    "pressure_belt_slow belt_slip belt_tracking tension_loss unknown"
+).split()
+HOURS = 3600.0
+
+
+def day_with(*events, seed=4):
+    household = draw_household(SCENARIOS["clean"], seed, 1)
+    grid = make_grid(MONDAY, 1, "America/Denver")
+    life = begin_life(household, grid, MONDAY, 1, 1.0, streams_of(seed, "bfp-1"))
+    begin = life.timeline.runs[0].feed_on_s
+    shifted = [
+        Event(e.cause, begin + e.start_s, begin + e.end_s, e.ramp_s, e.severity, e.is_look_alike) for e in events
+    ]
+    return lived(life, shifted)
+
+
+def event(cause, severity=3, start_h=2.0, hours=3.0, ramp_h=0.0, look_alike=False):
+    return Event(cause, start_h * HOURS, (start_h + hours) * HOURS, ramp_h * HOURS, severity, look_alike)
+
+
+def test_the_causes_are_those_of_the_contract():
+    assert sorted(CAUSES) == sorted(CONTRACT_CAUSES)
+
+
+@pytest.mark.parametrize("cause", CONTRACT_CAUSES)
+def test_a_severe_event_is_on_the_ledger_with_its_cause_start_and_first_sign(cause):
+    press = day_with(event(cause))
+    assert list(press.upsets.columns[: len(COLUMNS)]) == list(COLUMNS)
+    assert len(press.upsets) == 1
+    row = press.upsets.iloc[0]
+    assert row["cause"] == cause and row["severity"] == 3
+    applied = press.history.grid.moment(press.history.drivers.timeline.runs[0].feed_on_s + 2.0 * HOURS)
+    assert abs((row["start"] - applied).total_seconds()) <= 45 * 60.0
+    assert row["start"] <= row["detected_at"] < row["end"]
+    assert row["first_sign"] == FIRST_ROLE.get(cause, "belt_trip" if cause == "belt_tracking" else "running")
+
+
+def test_a_quiet_plant_has_an_empty_ledger():
+    press = lived_press("clean", 14)
+    assert press.upsets.empty and press.other_events.empty
+
+
+@pytest.mark.parametrize("name", ["planned feed reduction", "wash in mid-run", "polymer trial", "planned speed change"])
+def test_look_alikes_are_listed_apart_and_reach_no_severity(name):
+    press = day_with(event(name, severity=1, hours=0.4 if name == "wash in mid-run" else 2.0, look_alike=True))
+    assert press.upsets.empty
+    assert press.other_events["what"].tolist() == [name]
+    quiet = day_with()
+    both = ((press.table["phase"] == "pressing") & (quiet.table["phase"] == "pressing")).to_numpy()
+    for sign in SIGNS:
+        if sign.kind in ("wet_cake", "low_capture"):
+            gap = sign.beyond(press.table[sign.column].to_numpy(), quiet.table[sign.column].to_numpy())
+            settled = pd.Series(np.where(both, gap, np.nan)).rolling(15, min_periods=15).mean()
+            assert settled.max() < sign.steps[0]
+
+
+def test_a_ramp_starts_on_the_ledger_when_it_first_shows_and_before_it_is_complete():
+    row = day_with(event("feed_thin", ramp_h=2.0)).upsets.iloc[0]
+    assert row["applied_from"] < row["start"] < row["applied_from"] + pd.Timedelta(hours=1)
+
+
+def test_two_overlapping_events_are_told_apart():
+    press = day_with(event("tension_loss", hours=2.5), event("polymer_loss", severity=2, start_h=3.0, hours=2.5))
+    ledger = press.upsets.set_index("cause")
+    assert set(ledger.index) == {"tension_loss", "polymer_loss"}
+    assert "tension_low" in json.loads(ledger.loc["tension_loss", "kinds"])
+    assert "tension_low" not in json.loads(ledger.loc["polymer_loss", "kinds"])
+    assert "dose_off" in json.loads(ledger.loc["polymer_loss", "kinds"])
+
+
+def test_severity_grows_with_size():
+    for cause in ("polymer_loss", "washwater_loss", "gravity_belt_fast", "belt_tracking"):
+        hours = {1: 0.15, 2: 0.6, 3: 1.6} if cause == "belt_tracking" else dict.fromkeys((1, 2, 3), 3.0)
+        found = [day_with(event(cause, size, hours=hours[size])).upsets["severity"].tolist() for size in (1, 2, 3)]
+        flat = [severity[0] for severity in found]
+        assert flat == sorted(flat) and flat[0] == 1 and flat[2] == 3, (cause, flat)
+
+
+def test_excess_polymer_blinds_over_hours_and_a_wash_clears_it():
+    press = day_with(event("polymer_excess", hours=4.0))
+    fouling, line = press.history.fouling, press.history.drivers.timeline
+    run = line.runs[0]
+    at = [fouling[int((run.feed_on_s + hours * HOURS) // 10.0)] for hours in (2.0, 3.0, 4.0)]
+    assert at[0] < at[1] < at[2] and at[2] > 3.0 * at[0]
+    assert fouling[int(run.end_s // 10.0) - 1] < 0.15 * fouling[int(run.feed_off_s // 10.0) - 1]
+
+
+def test_undisturbed_minutes_are_the_same_with_and_without_an_event():
+    with_it, without = day_with(event("polymer_weak")).table, day_with().table
+    before = with_it.index < with_it.index[0] + pd.Timedelta(hours=7)
+    pd.testing.assert_frame_equal(with_it[before], without[before])
+
+
+def test_a_long_family_holds_every_cause():
+    causes = set()
+    for seed in (1, 2):
+        causes |= set(lived_press("upsets", 28, seed).upsets["cause"])
+    assert len(causes) >= 15
+
+
+def test_a_step_in_the_feed_comes_off_the_press_exactly_one_sludge_time_later():
+    with_it, without = day_with(event("feed_thick")), day_with()
+    kept = [press.table["dry_cake_kg_h"] / press.table["capture_pct"] for press in (with_it, without)]
+    first = (kept[0] / kept[1] > 1.25).idxmax()
+    applied = with_it.upsets.iloc[0]["applied_from"]
+    assert abs((with_it.table.loc[first, "feed_time"] - applied).total_seconds()) <= 90.0
+
+
+def test_a_belt_trip_stops_feed_and_belts():
+    press = day_with(event("belt_tracking", hours=0.5))
+    stopped = press.table[press.table["belt_trip"] > 0.5]
+    assert 29 <= len(stopped) <= 31
+    assert (stopped[["gravity_belt_speed_m_min", "feed_flow_m3_h"]].iloc[1:-1] == 0.0).all(axis=None)
+
+
+def test_clock_changes_keep_the_shift_at_its_local_hour():
+    household = draw_household(SCENARIOS["clean"], 1, 1)
+    grid = make_grid(date(2026, 3, 6), 4, "America/Denver")
+    life = begin_life(household, grid, date(2026, 3, 6), 4, 1.0, streams_of(1, "bfp-1"))
+    hours = [grid.moment(run.start_s).tz_convert("America/Denver").hour for run in life.timeline.runs]
+    assert len(hours) == 2 and max(hours) - min(hours) <= 1
+    assert grid.n * grid.step_s == 95 * 3600.0
