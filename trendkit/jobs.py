@@ -6,7 +6,7 @@ what came of it. Nothing is computed here; each step is one call into the room t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -26,7 +26,7 @@ from trendkit.press import FigureTable, compute_figures, review_period
 from trendkit.reports import PageContext
 from trendkit.series import PressGrid, build_grids
 from trendkit.tuning import tune as find_tuning
-from trendkit.upsets import Upset, account_for_day, find_upsets
+from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
 
 Progress = Callable[[str], None]
 
@@ -310,8 +310,8 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
     return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": reports.upset_rows(found)})
 
 
-def _upsets(series: PressSeries, plant: Plant) -> list[Upset]:
-    return find_upsets(series.table, series.press, plant, series.findings)
+def _upsets(series: PressSeries, plant: Plant, judged: Sequence[JudgedMode] | None = None) -> list[Upset]:
+    return find_upsets(series.table, series.press, plant, series.findings, judged=judged)
 
 
 def _write_for_each_press(
@@ -384,13 +384,21 @@ def troubleshoot(call: Call, day: str, out: Path) -> Done:
         reading,
         out,
         "troubleshoot",
-        lambda series, folder: _day_page(reading, series, _upsets(series, plant), wanted, folder),
+        lambda series, folder: _day_page(reading, series, wanted, folder),
     )
 
 
-def _day_page(reading: Reading, series: PressSeries, upsets: list[Upset], day: date, folder: Path) -> dict[str, Any]:
-    period = day_period(reading.plant, day)
-    account = account_for_day(series.table, upsets, series.lab, series.findings, series.press, reading.plant, day)
+def _day_page(reading: Reading, series: PressSeries, day: date, folder: Path) -> dict[str, Any]:
+    judged = judge(series.table, series.press, reading.plant, series.findings)
+    return _judged_day_page(reading, series, judged, _upsets(series, reading.plant, judged), day, folder)
+
+
+def _judged_day_page(
+    reading: Reading, series: PressSeries, judged: Sequence[JudgedMode], upsets: list[Upset], day: date, folder: Path
+) -> dict[str, Any]:
+    plant, press = reading.plant, series.press
+    period = day_period(plant, day)
+    account = account_for_day(series.table, upsets, series.lab, series.findings, press, plant, day, judged)
     of_the_day = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
     context = _context(reading, series, period)
     return reports.write_troubleshoot(folder, context, account, _cut(series.table, period), of_the_day)
@@ -479,11 +487,12 @@ def demo(out: Path, progress: Progress) -> Done:
     for series in reading.presses:
         folder = out / series.press.slug
         progress(f"writing the pages of {series.press.name}")
-        upsets = _upsets(series, plant)
+        judged = judge(series.table, series.press, plant, series.findings)
+        upsets = _upsets(series, plant, judged)
         lines.append(f"{series.press.name}")
         answers = {
             "review": _review_page(reading, series, upsets, month, before, folder),
-            "troubleshoot": _day_page(reading, series, upsets, _SAMPLE_BAD_DAY, folder),
+            "troubleshoot": _judged_day_page(reading, series, judged, upsets, _SAMPLE_BAD_DAY, folder),
             "tune": _tuning_page(reading, series, reading.span, folder),
         }
         lines += [line for answer in answers.values() for line in (f"  {answer['answer']}", f"    {answer['page']}")]

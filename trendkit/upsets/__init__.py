@@ -6,7 +6,7 @@ one day.
 """
 
 from trendkit.upsets.day import account_for_day
-from trendkit.upsets.ledger import find_upsets, ledger
+from trendkit.upsets.ledger import find_upsets, judge, ledger
 from trendkit.upsets.results import (
     Cause,
     ComparedDay,
@@ -16,6 +16,7 @@ from trendkit.upsets.results import (
     Move,
     Upset,
 )
+from trendkit.upsets.signs import JudgedMode
 
 __all__ = [
     "Cause",
@@ -23,9 +24,11 @@ __all__ = [
     "Contribution",
     "DayAccount",
     "Difference",
+    "JudgedMode",
     "Move",
     "Upset",
     "account_for_day",
     "find_upsets",
+    "judge",
     "ledger",
 ]

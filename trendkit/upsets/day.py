@@ -19,7 +19,7 @@ from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
 from trendkit.upsets.bench_check import meter_against_bench
-from trendkit.upsets.blocks import faulty_names, judged_minutes
+from trendkit.upsets.blocks import faulty_names
 from trendkit.upsets.charts import robust_spread
 from trendkit.upsets.contributions import split_drop
 from trendkit.upsets.day_words import (
@@ -31,7 +31,7 @@ from trendkit.upsets.day_words import (
     notes_of_day,
 )
 from trendkit.upsets.days import COMPARED_FIGURES, PressDays, comparison_days, press_days
-from trendkit.upsets.ledger import moved_before
+from trendkit.upsets.ledger import judge, moved_before
 from trendkit.upsets.results import (
     Cause,
     Contribution,
@@ -40,7 +40,7 @@ from trendkit.upsets.results import (
     Move,
     Upset,
 )
-from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
+from trendkit.upsets.signs import JudgedMode, Sign
 from trendkit.upsets.watched import BY_NAME, WATCHED
 
 
@@ -52,11 +52,12 @@ def account_for_day(
     press: Press,
     plant: Plant,
     day: date,
+    judged: Sequence[JudgedMode] | None = None,
 ) -> DayAccount:
     """Return what went wrong on plant day `day`, or that nothing did, or that the data cannot tell.
 
     `table` holds the day and what came before it (28 days make a good usual); `upsets` are those of the
-    table.
+    table. `judged` is what `judge` made of the same table, when the caller has it already.
     """
     findings = tuple(findings)
     frame = _without_faulty(table.frame, press, findings)
@@ -69,10 +70,7 @@ def account_for_day(
     chosen = [each.day for each in compared]
     value, usual = _pair(days, day, chosen)
     verdict, reasons = _verdict(value, usual, press)
-    modes = {
-        judged.mode: judge_mode(judged, press, plant.timezone)
-        for judged in judged_minutes(table, press, plant, findings)
-    }
+    modes = {mode.judged.mode: mode for mode in (judged if judged is not None else judge(table, press, plant, findings))}
     faults = [
         finding
         for finding in findings

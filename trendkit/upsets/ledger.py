@@ -56,23 +56,33 @@ def find_upsets(
     plant: Plant,
     findings: Iterable[Finding],
     table_of_causes: Signatures | None = None,
+    judged: Sequence[JudgedMode] | None = None,
 ) -> list[Upset]:
     """Return the upsets of one press over the span of its figure table, by start.
 
     Data faults are decided first: what they spoil is not judged, and an upset they overlap says so. Causes
-    are ranked by `table_of_causes`, the packaged signature table when None.
+    are ranked by `table_of_causes`, the packaged signature table when None. `judged` is what `judge` made of
+    the same table, when the caller has it already.
     """
     findings = tuple(findings)
     causes = table_of_causes if table_of_causes is not None else signatures()
     stops = find_stops(table.frame, table.every_s)
     found = []
-    for judged in judged_minutes(table, press, plant, findings):
-        mode = judge_mode(judged, press, plant.timezone)
+    for mode in judged if judged is not None else judge(table, press, plant, findings):
         scene = _scene(mode, table.frame, causes)
-        own_stops = [stop for stop in stops if stop.mode == judged.mode]
+        own_stops = [stop for stop in stops if stop.mode == mode.judged.mode]
         for event in gather_events(mode.signs, own_stops, scene):
             found.append(_upset(event, scene, table, press, plant, findings))
     return sorted(found, key=lambda upset: (upset.start, upset.kind))
+
+
+def judge(table: FigureTable, press: Press, plant: Plant, findings: Iterable[Finding]) -> tuple[JudgedMode, ...]:
+    """Return, per mode that was run, every watched column held against its normal and its targets.
+
+    The work of `find_upsets` and of `account_for_day` alike: done once for both.
+    """
+    minutes = judged_minutes(table, press, plant, tuple(findings))
+    return tuple(judge_mode(each, press, plant.timezone) for each in minutes)
 
 
 def _scene(mode: JudgedMode, frame: pd.DataFrame, causes: Signatures) -> Scene:
