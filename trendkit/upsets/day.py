@@ -70,7 +70,8 @@ def account_for_day(
     chosen = [each.day for each in compared]
     value, usual = _pair(days, day, chosen)
     verdict, reasons = _verdict(value, usual, press)
-    modes = {mode.judged.mode: mode for mode in (judged if judged is not None else judge(table, press, plant, findings))}
+    judged = judged if judged is not None else judge(table, press, plant, findings)
+    modes = {mode.judged.mode: mode for mode in judged}
     faults = [
         finding
         for finding in findings
