@@ -6,7 +6,6 @@ on standard error, exit code 0, 2 (the call or an input is wrong) or 1 (unforese
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -56,7 +55,7 @@ def _progress(text: str) -> None:
 
 def _report(done: Done, as_json: bool) -> None:
     if as_json:
-        typer.echo(json.dumps(done.as_json, ensure_ascii=False, allow_nan=False))
+        typer.echo(done.json_line())
         return
     for line in done.summary:
         typer.echo(line)

@@ -57,6 +57,10 @@ class Done:
     summary: tuple[str, ...]
     as_json: dict[str, Any]
 
+    def json_line(self) -> str:
+        """Return the object as one line of JSON: null for what is not known, times in UTC ending in Z."""
+        return reports.json_text(self.as_json, indent=None)
+
 
 @dataclass(frozen=True)
 class PressSeries:
