@@ -21,6 +21,7 @@ from trendkit.upsets.watched import WATCHED
 BLOCK_S = 300
 SETTLE = pd.Timedelta(minutes=10)  # for cake, filtrate and depth once pressing begins (common practice)
 LONGEST_PIECE = pd.Timedelta(hours=24)  # a run that lasts longer is judged a day at a time
+RUN_UP_S = 240.0  # of a drive to a new setpoint (common practice)
 LEAST_SHARE = 0.5  # of a block's minutes
 
 # Watched names that rest on a role's meter; a fault of the meter takes them all out.
@@ -32,19 +33,29 @@ RESTS_ON: dict[str, tuple[str, ...]] = {
         "polymer_dose",
         "polymer_flow",
         "capture",
+        "solids_closure",
+        "fed_flow",
     ),
-    "feed_solids": ("feed_solids", "solids_loading", "polymer_dose", "capture"),
-    "filtrate_flow": ("capture",),
-    "filtrate_solids": ("filtrate_solids", "capture"),
-    "filtrate_turbidity": ("filtrate_turbidity", "filtrate_solids", "capture"),
-    "cake_solids": ("cake_solids",),
-    "cake_rate": ("capture",),
+    "feed_solids": (
+        "feed_solids",
+        "solids_loading",
+        "polymer_dose",
+        "capture",
+        "solids_closure",
+        "fed_solids",
+        "fed_dose",
+    ),
+    "filtrate_flow": ("capture", "solids_closure"),
+    "filtrate_solids": ("filtrate_solids", "capture", "filtrate_agreement", "solids_closure"),
+    "filtrate_turbidity": ("filtrate_turbidity", "filtrate_agreement"),
+    "cake_solids": ("cake_solids", "solids_closure"),
+    "cake_rate": ("capture", "solids_closure"),
     "cake_weight": ("capture",),
     "thickened_flow": ("capture",),
     "thickened_solids": ("thickened_solids",),
-    "polymer_flow": ("polymer_flow", "polymer_dose"),
+    "polymer_flow": ("polymer_flow", "polymer_dose", "fed_dose"),
     "polymer_neat_flow": ("polymer_dose",),
-    "polymer_strength": ("polymer_strength", "polymer_dose"),
+    "polymer_strength": ("polymer_strength", "polymer_dose", "fed_dose"),
     "dilution_water_flow": ("dilution_water",),
     "washwater_flow": ("washwater_flow",),
     "gravity_belt_speed": ("gravity_belt_speed", "gravity_speed_gap", "gravity_belt_lag"),
@@ -91,23 +102,40 @@ def faulty_names(finding: Finding) -> tuple[str, ...]:
     return RESTS_ON.get(finding.role, direct)
 
 
-def watched_values(frame: pd.DataFrame, press: Press) -> pd.DataFrame:
-    """Return the table's watched columns under their watched names.
-
-    Three kinds are computed here: the belts' speed against their setpoint [%] and polymer for the feed
-    [L/m3].
-    """
+def watched_values(frame: pd.DataFrame, press: Press, every_s: int) -> pd.DataFrame:
+    """Return the table's watched columns under their watched names; see `watched.csv` for those computed here."""
     values = {watched.name: frame[watched.column] for watched in WATCHED if watched.column in frame}
     for belt in ("gravity", "pressure"):
-        setpoint = frame[f"{belt}_belt_setpoint_m_min"]
-        gap = 100.0 * (frame[f"{belt}_belt_speed_m_min"] / setpoint.where(setpoint > 0.2) - 1.0)
+        gap = _speed_gap(frame[f"{belt}_belt_speed_m_min"], frame[f"{belt}_belt_setpoint_m_min"], every_s)
         tag = press.tags.get(f"{belt}_belt_speed")
         # Only a speed taken from the belt itself can lag behind its drive.
         is_on_belt = tag is not None and tag.measured_by == "belt"
         values[f"{belt}_belt_lag" if is_on_belt else f"{belt}_speed_gap"] = gap
     feed = frame["feed_flow_m3_h"]
     values["polymer_flow"] = frame["polymer_flow_l_h"] / feed.where(feed > 0.0)
+    turbidity = frame["filtrate_turbidity_ntu"]
+    values["filtrate_agreement"] = frame["filtrate_solids_mg_l"] / turbidity.where(turbidity > 0.0)
     return pd.DataFrame(values, index=frame.index).astype(float)
+
+
+def _speed_gap(speed: pd.Series, setpoint: pd.Series, every_s: int) -> pd.Series:
+    """Return belt speed against its setpoint [%], NaN while a drive runs up to a new one."""
+    changed = (setpoint.diff().abs() > 1e-6).astype(float)
+    around = max(1, round(RUN_UP_S / every_s))
+    is_new = changed.rolling(around, min_periods=1).max() + changed.shift(-1, fill_value=0.0)
+    gap = 100.0 * (speed / setpoint.where(setpoint > 0.2) - 1.0)
+    return gap.where(is_new == 0.0)
+
+
+def solids_closure(frame: pd.DataFrame, values: pd.DataFrame) -> pd.Series:
+    """Return dry solids fed that neither filtrate nor cake meters account for [% of the fed], on the cake's rows.
+
+    A real change of the sludge or the press leaves it where it was; a meter that is off moves it.
+    """
+    fed = values["fed_flow"] * values["fed_solids"] * 10.0  # kg/h, density 1000 kg/m3
+    lost = frame["filtrate_flow_m3_h"] * frame["filtrate_solids_mg_l"] / 1000.0
+    cake = frame["cake_rate_kg_h"] * frame["cake_solids_meter_pct"] / 100.0
+    return 100.0 * (fed - lost - cake) / fed.where(fed > 0.0)
 
 
 def without_faults(values: pd.DataFrame, press: Press, findings: Iterable[Finding]) -> pd.DataFrame:
@@ -132,8 +160,10 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
             pressing &= ~((frame.index >= exclude.start_utc) & (frame.index < exclude.end_utc))
     if not pressing.any():
         return []
-    values = without_faults(watched_values(frame, press), press, findings)
-    values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)[pressing]
+    values = watched_values(frame, press, table.every_s)
+    values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)
+    values["solids_closure"] = solids_closure(frame, values)
+    values = without_faults(values, press, findings)[pressing]
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
     modes = frame.loc[pressing, "mode"].fillna("dewatering")

@@ -79,7 +79,7 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
     aside: frozenset[str] = frozenset()
     while stops or any(sign.severity or sign.z >= CLEAR for sign in signs):
         event = _likeliest(signs, stops, scene, aside)
-        if event.severity and not event.is_planned and is_clear(event.signs, event.stops, event.accounted):
+        if event.severity and not event.is_planned and is_clear(event.signs, event.stops, event.accounted, event.kinds):
             events = _with(events, event, scene)
         # What one event explains neither speaks for nor against the causes of the next.
         aside |= {sign.name for sign in event.signs}

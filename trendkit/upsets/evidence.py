@@ -184,8 +184,12 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
         return float("nan")
     middle = float(np.mean(before))
     left = means - record.usual[:, record.names.index(name)]
-    lasting = float(np.nanmean(side * (means[window.later[watched.place]] - middle)))
-    is_return = float(np.nanmean(side * left[window.later[watched.place]])) < NOT_A_RETURN * lasting
+    later = window.later[watched.place]
+    later = later[~np.isnan(left[later])]
+    if not later.size:
+        return float("nan")
+    lasting = float(np.mean(side * (means[later] - middle)))
+    is_return = float(np.mean(side * left[later])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
     if is_return or lasting < LASTING * away:
         return float("nan")

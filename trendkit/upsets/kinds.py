@@ -5,13 +5,14 @@ Comes in: the signs and stops of one event and the record of its run. Goes out: 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from trendkit.upsets.evidence import Record, Window, worst_change
 from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
+EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
 CLEAR, UNMISTAKABLE = 4.0, 5.5  # spreads
 
 
@@ -40,14 +41,19 @@ def kinds_of(signs: Sequence[Sign], stops: Sequence[Stop], record: Record, windo
     return {kind: severity for kind, severity in worst.items() if severity}
 
 
-def is_clear(signs: Sequence[Sign], stops: Sequence[Stop], accounted: frozenset[tuple[str, int]]) -> bool:
+def is_clear(
+    signs: Sequence[Sign], stops: Sequence[Stop], accounted: frozenset[tuple[str, int]], kinds: Mapping[str, int]
+) -> bool:
     """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones that tell of two things.
 
     One column a little out of its band, with nothing else moving, is what a month of sludge does by itself. Signs
-    the likeliest cause does not account for do not count.
+    the likeliest cause does not account for do not count, and what the crew sets counts once something comes of it.
     """
     if stops:
         return True
+    inputs = [sign for sign in signs if (sign.name, sign.side) in accounted and not BY_NAME[sign.name].is_effect]
+    if inputs and all(BY_NAME[sign.name].is_setting for sign in inputs) and not set(EFFECT_KINDS) & set(kinds):
+        return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
     return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE for sign in told)

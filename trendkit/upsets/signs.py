@@ -194,15 +194,16 @@ def _sign(judged: Judged, watched: Watched, offset: int, span: Span, normal: Nor
     size = int(np.searchsorted(pieces[offset:] != pieces[offset], True))
     blocks = judged.blocks.iloc[offset : offset + size]
     values = blocks[watched.name].to_numpy(dtype=float)
-    usual = span.usual
     spread = normal.spread if span.channel == "level" else normal.move_spread
-    away = pd.Series(values[span.first : span.last] - usual)
     count = max(1, round(WORST_S / judged.block_s))
+    # Whole quarter hours, into what follows where the span is shorter: a few minutes out are not a mean out.
+    held = np.concatenate([span.usual, np.full(count - 1, span.usual[-1])])
+    away = pd.Series(values[span.first : span.last + count - 1] - held[: size - span.first])
     means = span.side * away.rolling(min(count, len(away)), min_periods=1).mean().to_numpy()
-    if len(means) >= count and not np.isnan(means[count - 1 :]).all():
-        means[: count - 1] = np.nan
+    means[: min(count, len(means)) - 1] = np.nan
     worst = int(np.nanargmax(means)) if not np.isnan(means).all() else 0
-    change = span.side * float(means[worst])
+    usual = held
+    change = span.side * float(means[worst]) if not np.isnan(means[worst]) else 0.0
     middle = float(usual[worst])
     in_scale = abs(change) if watched.scale == "points" else 100.0 * abs(change) / max(abs(middle), 1e-9)
     severity = max(

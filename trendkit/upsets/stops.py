@@ -50,7 +50,7 @@ def find_stops(frame: pd.DataFrame, every_s: int) -> list[Stop]:
         is_trip = bool(tripped[max(first - 1, 0) : last].any())
         if not (was_pressing or is_trip):
             continue
-        again = _fed_again(phase, last, round(RESTARTS_WITHIN / step))
+        again = _fed_again(phase, last, round(RESTARTS_WITHIN / step) - (last - first))
         if again is None and not is_trip:
             continue
         end = last if again is None else again
@@ -76,6 +76,6 @@ def _stretches(mask: np.ndarray) -> list[tuple[int, int]]:
 
 def _fed_again(phase: np.ndarray, last: int, within: int) -> int | None:
     """Return the position at which the press is next starting or pressing, None when not soon enough."""
-    ahead = phase[last : last + within]
+    ahead = phase[last : last + max(within, 0)]
     found = np.flatnonzero((ahead == "pressing") | (ahead == "starting"))
     return None if found.size == 0 else last + int(found[0])

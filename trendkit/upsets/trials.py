@@ -40,8 +40,8 @@ class Trial:
 
 
 def is_planned(cause: str) -> bool:
-    """Return whether a cause of the table explains signs that are somebody's intention and no upset."""
-    return cause.startswith("planned_")
+    """Return whether a cause of the table explains signs that are no upset: somebody's intention, or a meter."""
+    return cause.startswith(("planned_", "meter_"))
 
 
 def span_of(signs: Sequence[Sign], stops: Sequence[Stop]) -> tuple[pd.Timestamp, pd.Timestamp]:
