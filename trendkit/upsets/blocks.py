@@ -164,6 +164,7 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
     values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)
     values["solids_closure"] = solids_closure(frame, values)
     values = without_faults(values, press, findings)[pressing]
+    values["capture_method"] = pd.factorize(frame.loc[pressing, "capture_method"])[0].astype(float)
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
     modes = frame.loc[pressing, "mode"].fillna("dewatering")

@@ -29,6 +29,7 @@ SEEN_MUST = 0.45  # the same for one a cause cannot do without
 MISSING_MUST = -4.0
 LATE = pd.Timedelta(minutes=12)  # a leading sign may show this much after what it leads, on sludge time
 UNEXPLAINED_DRIVER = 0.5  # taken off per clear change of an input that the cause does not account for
+NO_UPSET = ("planned_", "meter_")  # what begins so explains signs by an intention or by a meter
 LEAST_WEIGHT = 0.03  # causes below it are not listed
 
 
@@ -82,7 +83,7 @@ def signatures() -> Signatures:
 
 @dataclass(frozen=True)
 class Score:
-    """What the evidence says for one cause."""
+    """What the evidence says for one cause; a variant of a cause ("belt_slip/gravity") speaks in its name."""
 
     cause: str
     log_odds: float
@@ -98,14 +99,20 @@ def is_measurable(rows: Iterable[Row], measured: Iterable[str]) -> bool:
     return all(must) and (not one_of or any(one_of))
 
 
+def rows_of(table: Signatures, cause: str) -> tuple[Row, ...]:
+    """Return the rows of a cause with those of its variants, in the order of the table."""
+    return tuple(row for name, rows in table.items() if name.partition("/")[0] == cause for row in rows)
+
+
 def missing_tests(table: Signatures, measured: Iterable[str]) -> dict[str, str]:
-    """Return, per cause that these tags cannot show, what would decide it."""
+    """Return, per cause of upsets that these tags cannot show in any variant, what would decide it."""
     measured = set(measured)
+    shown = {name.partition("/")[0] for name, rows in table.items() if is_measurable(rows, measured)}
     found = {}
-    for cause, rows in table.items():
-        if is_measurable(rows, measured):
+    for cause in dict.fromkeys(name.partition("/")[0] for name in table):
+        if cause in shown or cause.startswith(NO_UPSET):
             continue
-        tests = [row.decides for row in rows if row.decides and row.sign not in measured]
+        tests = [row.decides for row in rows_of(table, cause) if row.decides and row.sign not in measured]
         found[cause] = tests[0] if tests else "a look at the press"
     return found
 
@@ -140,7 +147,7 @@ def score_cause(rows: tuple[Row, ...], evidence: Mapping[str, Evidence], effect_
     spoken.sort(key=lambda pair: -pair[0])
     because = "; ".join(words for _, words in spoken[:4])
     check = next((row.check for row in rows if row.check), "")
-    return Score(rows[0].cause, total, because, check)
+    return Score(rows[0].cause.partition("/")[0], total, because, check)
 
 
 def _is_unaccounted(seen: Evidence, accounted: set[tuple[str, int]]) -> bool:
@@ -175,7 +182,11 @@ def _timing_factor(row: Row, seen: Evidence, effect_onset: pd.Timestamp | None) 
 
 def weigh(scores: Iterable[Score]) -> tuple[Cause, ...]:
     """Return causes by weight (they add up to one with the unlisted ones), `unknown` among them."""
-    scored = [*scores, Score("unknown", UNKNOWN_LOG_ODDS, "no known cause fits what was measured", "")]
+    best: dict[str, Score] = {}
+    for score in scores:
+        if score.cause not in best or best[score.cause].log_odds < score.log_odds:
+            best[score.cause] = score
+    scored = [*best.values(), Score("unknown", UNKNOWN_LOG_ODDS, "no known cause fits what was measured", "")]
     largest = max(score.log_odds for score in scored)
     odds = [exp(score.log_odds - largest) for score in scored]
     total = sum(odds)

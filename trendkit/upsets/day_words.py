@@ -13,7 +13,7 @@ import pandas as pd
 
 from trendkit.findings import Finding
 from trendkit.upsets.bench_check import Agreement, agreement_note
-from trendkit.upsets.causes import signatures
+from trendkit.upsets.causes import rows_of, signatures
 from trendkit.upsets.results import Cause, ComparedDay, Contribution, Upset
 from trendkit.upsets.signs import JudgedMode
 
@@ -40,7 +40,7 @@ def checks_of_day(verdict: Verdict, causes: Sequence[Cause], agreement: Agreemen
         found.append("Repeat the cake bench test on a fresh composite sample and check the cake meter first")
     table = signatures()
     for cause in causes[:3]:
-        found += [row.check for row in table.get(cause.cause, ()) if row.check]
+        found += [row.check for row in rows_of(table, cause.cause) if row.check]
     if not causes or causes[0].cause == "unknown":
         found += [
             "Repeat the cake and filtrate samples before anything is changed",

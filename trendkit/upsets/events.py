@@ -17,6 +17,7 @@ from trendkit.upsets.results import Cause
 from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.trials import JOIN, Scene, Trial, consequences, core, is_planned, likeliest_trial, span_of
+from trendkit.upsets.watched import BY_NAME
 
 
 @dataclass(frozen=True)
@@ -77,9 +78,13 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
     """Return the events of one group: the likeliest cause takes its signs, what is left is judged again."""
     events: list[Event] = []
     aside: frozenset[str] = frozenset()
-    while stops or any(sign.severity or sign.z >= CLEAR for sign in signs):
+    while stops or any(_calls_for_judgement(sign) for sign in signs):
         event = _likeliest(signs, stops, scene, aside)
-        if event.severity and not event.is_planned and is_clear(event.signs, event.stops, event.accounted, event.kinds):
+        if (
+            event.severity
+            and not event.is_planned
+            and is_clear(event.signs, event.stops, event.accounted, event.kinds, scene.record.names)
+        ):
             events = _with(events, event, scene)
         # What one event explains neither speaks for nor against the causes of the next.
         aside |= {sign.name for sign in event.signs}
@@ -90,6 +95,10 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
             break
         signs, stops = left, stops_left
     return events
+
+
+def _calls_for_judgement(sign: Sign) -> bool:
+    return bool(sign.severity) or (sign.z >= CLEAR and not BY_NAME[sign.name].is_check)
 
 
 def _with(events: list[Event], event: Event, scene: Scene) -> list[Event]:
@@ -114,8 +123,7 @@ def _likeliest(signs: list[Sign], stops: list[Stop], scene: Scene, aside: frozen
 
 
 def _of_trial(trial: Trial, signs: list[Sign], causes: tuple[Cause, ...], scene: Scene) -> Event:
-    rows = scene.table[trial.score.cause]
-    accounted = frozenset((row.sign, row.side) for row in rows if row.rule != "not")
+    accounted = frozenset((row.sign, row.side) for row in trial.rows if row.rule != "not")
     joined = [*trial.signs, *consequences(signs, trial)]
     return _event(joined, list(trial.stops), causes, accounted, scene, is_planned(trial.score.cause))
 
@@ -145,6 +153,7 @@ def _event(
 
 
 def _unknown(signs: list[Sign], stops: list[Stop], causes: tuple[Cause, ...], scene: Scene) -> Event:
+    signs = [sign for sign in signs if not BY_NAME[sign.name].is_check]
     if not stops:
         return _event(core(signs, []), [], causes, frozenset(), scene)
     stop = stops[0]

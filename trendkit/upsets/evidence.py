@@ -152,12 +152,11 @@ def gather_evidence(
     for position, name in enumerate(record.names):
         watched = BY_NAME[name]
         left = record.means[:, position] - record.usual[:, position]
-        rows = window.later[watched.place]
-        rows = rows[~np.isnan(left[rows])]
+        rows = _known(left, window.later[watched.place])
+        rows = rows if rows.size else _known(left, window.during[watched.place])
         if not rows.size:
             continue
-        before = left[window.before[watched.place]]
-        before = before[~np.isnan(before)]
+        before = left[_known(left, window.before[watched.place])]
         is_moved = before.size >= LEAST_BEFORE
         now = float(np.mean(left[rows]))
         away = now - (float(np.mean(before)) if is_moved else 0.0)
@@ -169,6 +168,10 @@ def gather_evidence(
     return found
 
 
+def _known(left: Floats, rows: Codes) -> Codes:
+    return rows[~np.isnan(left[rows])]
+
+
 def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     """Return how far the worst quarter of an hour went to `side` of the same run just before, in the watched scale.
 
@@ -177,15 +180,13 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     """
     watched = BY_NAME[name]
     means = record.means[:, record.names.index(name)]
-    before = means[window.before[watched.place]]
-    before = before[~np.isnan(before)]
+    before = means[_known(means, window.before[watched.place])]
     during = pd.Series(means[window.during[watched.place]]).rolling(3, min_periods=2).mean().to_numpy()
     if before.size < LEAST_BEFORE or np.isnan(during).all():
         return float("nan")
     middle = float(np.mean(before))
     left = means - record.usual[:, record.names.index(name)]
-    later = window.later[watched.place]
-    later = later[~np.isnan(left[later])]
+    later = _known(left, window.later[watched.place])
     if not later.size:
         return float("nan")
     lasting = float(np.mean(side * (means[later] - middle)))

@@ -5,7 +5,7 @@ Comes in: the signs and stops of one event and the record of its run. Goes out: 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from trendkit.upsets.evidence import Record, Window, worst_change
 from trendkit.upsets.signs import Sign
@@ -42,17 +42,23 @@ def kinds_of(signs: Sequence[Sign], stops: Sequence[Stop], record: Record, windo
 
 
 def is_clear(
-    signs: Sequence[Sign], stops: Sequence[Stop], accounted: frozenset[tuple[str, int]], kinds: Mapping[str, int]
+    signs: Sequence[Sign],
+    stops: Sequence[Stop],
+    accounted: frozenset[tuple[str, int]],
+    kinds: Mapping[str, int],
+    measured: Iterable[str],
 ) -> bool:
     """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones that tell of two things.
 
     One column a little out of its band, with nothing else moving, is what a month of sludge does by itself. Signs
-    the likeliest cause does not account for do not count, and what the crew sets counts once something comes of it.
+    the likeliest cause does not account for do not count, and what the crew sets counts once something comes of it
+    (where cake, filtrate or depth is among the `measured` columns at all).
     """
     if stops:
         return True
     inputs = [sign for sign in signs if (sign.name, sign.side) in accounted and not BY_NAME[sign.name].is_effect]
-    if inputs and all(BY_NAME[sign.name].is_setting for sign in inputs) and not set(EFFECT_KINDS) & set(kinds):
+    is_set = bool(inputs) and all(BY_NAME[sign.name].is_setting for sign in inputs)
+    if is_set and any(BY_NAME[name].is_effect for name in measured) and not set(EFFECT_KINDS) & set(kinds):
         return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}

@@ -14,7 +14,7 @@ from trendkit.findings import Finding
 from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 from trendkit.upsets.blocks import faulty_names, judged_minutes
-from trendkit.upsets.causes import Signatures, missing_tests, signatures
+from trendkit.upsets.causes import Signatures, missing_tests, rows_of, signatures
 from trendkit.upsets.events import Event, gather_events
 from trendkit.upsets.evidence import record_of, sized
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
@@ -226,7 +226,7 @@ def _told(sign: Sign) -> str:
 def _could_be(cause: str, event: Event, scene: Scene) -> bool:
     """Return whether a cause that cannot be ranked shares a sign that was seen."""
     seen = {(sign.name, sign.side) for sign in event.signs}
-    return any((row.sign, row.side) in seen for row in scene.table[cause])
+    return any((row.sign, row.side) in seen for row in rows_of(scene.table, cause))
 
 
 def ledger(upsets: Sequence[Upset]) -> pd.DataFrame:

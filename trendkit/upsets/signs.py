@@ -108,6 +108,9 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
     usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))
     is_normal = ~np.isnan(values)
     epochs = _epochs(pd.DatetimeIndex(blocks.index), press)
+    if watched.name == "capture":  # each method has its own bias
+        method = blocks.groupby("piece")["capture_method"].transform("median").round().fillna(-1.0)
+        epochs = epochs * 100 + method.to_numpy().astype(np.int64)
     signs: list[Sign] = []
     starts = np.flatnonzero(np.diff(codes, prepend=-1))
     for first, last in zip(starts, [*starts[1:], values.size], strict=True):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from trendkit.upsets.causes import UNKNOWN_LOG_ODDS, Row, Score, Signatures, is_measurable, score_cause
+from trendkit.upsets.causes import NO_UPSET, UNKNOWN_LOG_ODDS, Row, Score, Signatures, is_measurable, score_cause
 from trendkit.upsets.evidence import Evidence, Record, gather_evidence
 from trendkit.upsets.signs import JudgedMode, Sign
 from trendkit.upsets.stops import Stop
@@ -35,13 +35,14 @@ class Trial:
     """One cause with the signs and stops it takes."""
 
     score: Score
+    rows: tuple[Row, ...]
     signs: tuple[Sign, ...]
     stops: tuple[Stop, ...]
 
 
 def is_planned(cause: str) -> bool:
     """Return whether a cause of the table explains signs that are no upset: somebody's intention, or a meter."""
-    return cause.startswith(("planned_", "meter_"))
+    return cause.startswith(NO_UPSET)
 
 
 def span_of(signs: Sequence[Sign], stops: Sequence[Stop]) -> tuple[pd.Timestamp, pd.Timestamp]:
@@ -65,7 +66,7 @@ def likeliest_trial(
         own_stops = [stop for stop in stops if (stop.kind, 1) in sides]
         own = core([sign for sign in signs if (sign.name, sign.side) in sides], own_stops)
         if own or own_stops:
-            trials.append(Trial(_scored(rows, own, own_stops, scene, aside), tuple(own), tuple(own_stops)))
+            trials.append(Trial(_scored(rows, own, own_stops, scene, aside), rows, tuple(own), tuple(own_stops)))
     scores = [trial.score for trial in trials]
     best = max(trials, key=lambda trial: trial.score.log_odds, default=None)
     if best is not None and best.score.log_odds < UNKNOWN_LOG_ODDS:
@@ -86,16 +87,19 @@ def core(signs: Sequence[Sign], stops: Sequence[Stop]) -> list[Sign]:
 
 
 def consequences(signs: Sequence[Sign], trial: Trial) -> list[Sign]:
-    """Return the signs of worse cake, filtrate or ponding that began with a trial's signs or during them."""
+    """Return the signs that began with a trial's signs or during them and go with them.
+
+    Those of worse cake, filtrate or ponding, and those that tell of an input of the trial in other figures.
+    """
     start, end = span_of(trial.signs, trial.stops)
-    return [
-        sign
-        for sign in signs
-        if sign not in trial.signs
-        and BY_NAME[sign.name].is_effect
-        and sign.side == BY_NAME[sign.name].worse
-        and start - JOIN <= sign.feed_onset <= end + JOIN
-    ]
+    inputs = {(BY_NAME[sign.name].group, sign.side) for sign in trial.signs if not BY_NAME[sign.name].is_effect}
+    found = []
+    for sign in signs:
+        watched = BY_NAME[sign.name]
+        goes_with = (watched.group, sign.side) in inputs or (watched.is_effect and sign.side == watched.worse)
+        if goes_with and sign not in trial.signs and start - JOIN <= sign.feed_onset <= end + JOIN:
+            found.append(sign)
+    return found
 
 
 def _scored(

@@ -54,6 +54,7 @@ class Watched:
     steps: tuple[float, float, float] | None  # severity 1, 2, 3 in `scale`
     given: tuple[str, ...]
     is_effect: bool  # what comes out, as against what causes it
+    is_check: bool  # tells meters and intentions from the press: evidence, never a sign by itself
     is_setting: bool  # the crew sets it: alone it is no upset, only what comes of it
     modes: tuple[str, ...]
 
@@ -99,6 +100,7 @@ def _read() -> tuple[Watched, ...]:
                 steps=cast("tuple[float, float, float] | None", steps),
                 given=tuple(row["given"].split()),
                 is_effect=row["is_effect"] == "yes",
+                is_check=row["is_check"] == "yes",
                 is_setting=row["is_setting"] == "yes",
                 modes=tuple(row["modes"].split()),
             )
