@@ -23,7 +23,7 @@ TROUBLES = {
     "washwater_loss": Trouble("washwater", "2026-03-11T16:00", 200, 0.6),
     "gravity_belt_fast": Trouble("gravity_speed", "2026-03-12T16:00", 120, 1.5),
     "dilution_loss": Trouble("dilution", "2026-03-13T16:00", 120, 0.2),
-    "hydraulic_overload": Trouble("feed_flow", "2026-03-16T16:00", 120, 1.3),
+    "solids_overload": Trouble("feed_flow", "2026-03-16T16:00", 120, 1.3),
     "polymer_weak": Trouble("polymer_strength", "2026-03-17T16:00", 120, 0.6),
     "polymer_excess": Trouble("polymer_flow", "2026-03-18T16:00", 120, 1.6),
     "feed_thick": Trouble("feed_solids", "2026-03-19T16:00", 150, 1.35),
@@ -79,7 +79,7 @@ def test_the_role_that_moved_first_is_named(found: list[Upset]) -> None:
     first = {cause: during(found, trouble)[0].first_sign for cause, trouble in TROUBLES.items()}
     assert first["polymer_loss"] == first["polymer_excess"] == "polymer_flow"
     assert first["feed_thin"] == first["feed_thick"] == "feed_solids"
-    assert first["hydraulic_overload"] == "feed_flow"
+    assert first["solids_overload"] == "feed_flow"
     assert first["tension_loss"] == "belt_tension"
     assert first["washwater_loss"] in ("washwater_flow", "washwater_pressure")
 

@@ -161,6 +161,10 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
     if not pressing.any():
         return []
     values = watched_values(frame, press, table.every_s)
+    # A value somebody assumed cannot move: it is no measurement.
+    values = values.drop(
+        columns=[each.name for each in WATCHED if table.basis.get(each.column) == "assumed"], errors="ignore"
+    )
     values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)
     values["solids_closure"] = solids_closure(frame, values)
     values = without_faults(values, press, findings)[pressing]

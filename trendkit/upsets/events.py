@@ -76,6 +76,7 @@ def _groups(signs: list[Sign], stops: list[Stop]) -> list[tuple[list[Sign], list
 
 def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event]:
     """Return the events of one group: the likeliest cause takes its signs, what is left is judged again."""
+    continuous = _continuous(scene)
     events: list[Event] = []
     aside: frozenset[str] = frozenset()
     while stops or any(_calls_for_judgement(sign) for sign in signs):
@@ -83,7 +84,7 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
         if (
             event.severity
             and not event.is_planned
-            and is_clear(event.signs, event.stops, event.accounted, event.kinds, scene.record.names)
+            and is_clear(event.signs, event.stops, event.accounted, event.kinds, continuous)
         ):
             events = _with(events, event, scene)
         # What one event explains neither speaks for nor against the causes of the next.
@@ -95,6 +96,14 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
             break
         signs, stops = left, stops_left
     return events
+
+
+def _continuous(scene: Scene) -> list[str]:
+    """Return the columns a meter makes; capture is none while its filtrate rests on grabs."""
+    columns = scene.mode.columns
+    named = [name for name, column in columns.items() if not column.is_sampled]
+    has_meter = "filtrate_solids" in named
+    return [name for name in named if name != "capture" or has_meter]
 
 
 def _calls_for_judgement(sign: Sign) -> bool:

@@ -46,19 +46,19 @@ def is_clear(
     stops: Sequence[Stop],
     accounted: frozenset[tuple[str, int]],
     kinds: Mapping[str, int],
-    measured: Iterable[str],
+    continuous: Iterable[str],
 ) -> bool:
     """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones that tell of two things.
 
     One column a little out of its band, with nothing else moving, is what a month of sludge does by itself. Signs
     the likeliest cause does not account for do not count, and what the crew sets counts once something comes of it
-    (where cake, filtrate or depth is among the `measured` columns at all).
+    (where cake, filtrate or depth is among the `continuous` columns, which a meter and not a few grabs make).
     """
     if stops:
         return True
     inputs = [sign for sign in signs if (sign.name, sign.side) in accounted and not BY_NAME[sign.name].is_effect]
     is_set = bool(inputs) and all(BY_NAME[sign.name].is_setting for sign in inputs)
-    if is_set and any(BY_NAME[name].is_effect for name in measured) and not set(EFFECT_KINDS) & set(kinds):
+    if is_set and any(BY_NAME[name].is_effect for name in continuous) and not set(EFFECT_KINDS) & set(kinds):
         return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}

@@ -34,24 +34,26 @@ class Stop:
 def find_stops(frame: pd.DataFrame, every_s: int) -> list[Stop]:
     """Return the trips, and the stops that cut pressing short without a wash-down, of a figure table's frame.
 
-    A stop counts when the press goes from pressing to stopped directly and presses again within four hours; a
-    trip counts whatever follows.
+    A stop counts when the press goes from pressing to stopped directly and is fed again in the same mode within four
+    hours; a trip counts whatever follows. Without feed readings just before it, nobody can tell a stop from an end.
     """
     step = pd.Timedelta(seconds=every_s)
     phase = frame["phase"].to_numpy(dtype=object)
     tripped = (frame["belt_trip"].to_numpy(dtype=float) >= 0.5) if "belt_trip" in frame else np.zeros(len(frame), bool)
     stopped = phase == "stopped"
+    feed_known = frame["feed_flow_m3_h"].notna().to_numpy()
+    mode = frame["mode"].to_numpy(dtype=object)
     stops = []
     position = 0
     for first, last in _stretches(stopped | tripped):
         if first < position or first == 0:
             continue
-        was_pressing = phase[first - 1] == "pressing"
+        was_pressing = phase[first - 1] == "pressing" and feed_known[max(first - 3, 0) : first].any()
         is_trip = bool(tripped[max(first - 1, 0) : last].any())
         if not (was_pressing or is_trip):
             continue
         again = _fed_again(phase, last, round(RESTARTS_WITHIN / step) - (last - first))
-        if again is None and not is_trip:
+        if (again is None or mode[again] != mode[first - 1]) and not is_trip:
             continue
         end = last if again is None else again
         start = frame.index[first]
