@@ -142,16 +142,20 @@ def wide_spread(values: Floats, share: float) -> float:
     return max(robust_spread(values), float(np.quantile(known, share)) / TAIL_WIDTH[share])
 
 
-def _move_spread(moved: Floats, runs: int, floor: float) -> float:
-    """Return the spread of moves;
-    over a few runs the tail is one event or none, so the MAD is widened instead.
+def _move_spread(moved: Floats, runs: int, floor: float, crew_spread: float) -> float:
+    """Return the spread of moves.
+
+    Over a few runs the tail is one event or none: the MAD is widened instead, and what crews usually do is granted.
     """
     if runs < FEW_RUNS:
-        return max(robust_spread(moved) if np.isfinite(moved).any() else 0.0, floor) * 3.0
+        seen = robust_spread(moved) if np.isfinite(moved).any() else 0.0
+        return max(3.0 * max(seen, floor), crew_spread)
     return max(wide_spread(moved, 0.98) * (1.0 + 1.5 / (runs - 1)), floor)
 
 
-def recent_normal(values: Floats, regressors: Floats, pieces: Codes, block_s: int, floor: float) -> Normal:
+def recent_normal(
+    values: Floats, regressors: Floats, pieces: Codes, block_s: int, floor: float, crew_spread: float = 0.0
+) -> Normal:
     """Return the normal of a column from earlier blocks.
 
     Parameters
@@ -162,6 +166,8 @@ def recent_normal(values: Floats, regressors: Floats, pieces: Codes, block_s: in
         Length of a block [s].
     floor
         Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
+    crew_spread
+        By how much crews usually turn it, in the column's unit; what a few runs may not have shown yet.
 
     Notes
     -----
@@ -182,7 +188,7 @@ def recent_normal(values: Floats, regressors: Floats, pieces: Codes, block_s: in
     return Normal(
         line=line,
         spread=max(wide_spread(left, 0.95), noise if noise == noise else 0.0, floor) * few_runs,
-        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor),
+        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor, crew_spread),
         ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
         correlation=correlation,
     )

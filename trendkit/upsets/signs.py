@@ -189,7 +189,8 @@ def _normal_of(
         history = history[fresh]
     typical = abs(float(np.median(values[history])))
     floor = in_unit(watched, watched.least, typical) / 6.0
-    return recent_normal(values[history], regressors[history], codes[history], block_s, max(floor, 1e-9))
+    crew_spread = watched.crew_spread / 100.0 * typical
+    return recent_normal(values[history], regressors[history], codes[history], block_s, max(floor, 1e-9), crew_spread)
 
 
 def _sign(judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None) -> Sign:

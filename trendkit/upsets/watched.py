@@ -55,8 +55,13 @@ class Watched:
     given: tuple[str, ...]
     is_effect: bool  # what comes out, as against what causes it
     is_check: bool  # tells meters and intentions from the press: evidence, never a sign by itself
-    is_setting: bool  # the crew sets it: alone it is no upset, only what comes of it
+    crew_spread: float  # in percent, what crews usually turn it by (common practice); 0: nobody sets it
     modes: tuple[str, ...]
+
+    @property
+    def is_setting(self) -> bool:
+        """The crew sets it: alone it is no upset, only what comes of it."""
+        return self.crew_spread > 0.0
 
     @property
     def worse(self) -> int:
@@ -101,7 +106,7 @@ def _read() -> tuple[Watched, ...]:
                 given=tuple(row["given"].split()),
                 is_effect=row["is_effect"] == "yes",
                 is_check=row["is_check"] == "yes",
-                is_setting=row["is_setting"] == "yes",
+                crew_spread=float(row["crew_spread"] or 0.0),
                 modes=tuple(row["modes"].split()),
             )
         )
