@@ -110,7 +110,7 @@ def _without_faulty(frame: pd.DataFrame, press: Press, findings: tuple[Finding, 
     """Return the frame with the spans that data faults spoil taken out of the watched columns."""
     masked = frame
     for finding in findings:
-        columns = [BY_NAME[name].column for name in faulty_names(finding)]
+        columns = [BY_NAME[name].column for name in faulty_names(finding) if name in BY_NAME]
         columns = [column for column in columns if column in frame]
         if finding.press not in (None, press.slug) or not columns:
             continue

@@ -21,7 +21,7 @@ from trendkit.upsets.watched import BY_NAME, Watched
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
-FULL_SPREADS = 3.0  # evidence counts in full from here
+FULL_SPREADS = 3.5  # evidence counts in full from here
 STRONGEST = 1.6  # reached at eight times the least change worth a sign
 SIGN_STRENGTH = 0.6  # of a column that made a sign, at least
 BEFORE_NS = 100 * 60 * 10**9  # how far back "just before" reaches, in ns of sludge time
@@ -202,7 +202,7 @@ def _evidence(watched: Watched, away: float, level: float, spread: float, sign: 
     spreads = abs(away) / spread
     if sign is not None and sign.change_in_scale > abs(change):
         change, spreads = sign.side * sign.change_in_scale, sign.z
-    strength = min(STRONGEST, log2(1.0 + abs(change) / watched.least) / 2.0) * min(1.0, spreads / FULL_SPREADS)
+    strength = min(STRONGEST, log2(1.0 + abs(change) / watched.least) / 2.0) * min(1.0, (spreads / FULL_SPREADS) ** 2)
     if sign is None:
         return Evidence(watched.name, float(np.sign(change)) * strength, change, spreads, None, None)
     strength = max(strength, SIGN_STRENGTH)

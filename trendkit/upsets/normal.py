@@ -116,9 +116,15 @@ def trailing_mean(values: Floats, pieces: Codes, width: int, gap: int, least: in
     return np.where(number >= least, mean, np.nan)
 
 
+def _own_blocks(block_s: int) -> tuple[int, int, int]:
+    """Return how many blocks where-the-run-was rests on, how many it lags, and the fewest it needs."""
+    width, gap, least = (max(1, round(seconds / block_s)) for seconds in (5400.0, 600.0, 1800.0))
+    return width, gap, least
+
+
 def own_level(left: Floats, pieces: Codes, block_s: int) -> Floats:
     """Return where the run itself has been of late: the mean of up to 90 min that ended ten minutes ago."""
-    width, gap, least = (max(1, round(seconds / block_s)) for seconds in (5400.0, 600.0, 1800.0))
+    width, gap, least = _own_blocks(block_s)
     return trailing_mean(left, pieces, width, gap, least)
 
 
@@ -128,6 +134,22 @@ def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
     """
     recent = trailing_mean(left, pieces, max(1, round(600.0 / block_s)), 0, 1)
     return np.asarray(recent - own_level(left, pieces, block_s), dtype=float)
+
+
+def calm_moves(left: Floats, calm: Floats, block_s: int) -> tuple[Floats, Floats]:
+    """Return where a run itself has been of late and how far its last ten minutes are from there.
+
+    `left` are all blocks of one piece of a run, `calm` the same with excursions NaN: up to 90 min of calm blocks that
+    ended ten minutes ago count, however long ago they were.
+    """
+    width, gap, least = _own_blocks(block_s)
+    known = np.flatnonzero(~np.isnan(calm))
+    sums = np.concatenate([[0.0], np.cumsum(calm[known])])
+    last = np.searchsorted(known, np.arange(left.size) - gap, side="right")
+    first = np.maximum(last - width, 0)
+    own = np.where(last - first >= least, (sums[last] - sums[first]) / np.maximum(last - first, 1), np.nan)
+    recent = trailing_mean(left, np.zeros(left.size, dtype=np.int64), max(1, round(600.0 / block_s)), 0, 1)
+    return own, np.asarray(recent - own, dtype=float)
 
 
 def wide_spread(values: Floats, share: float) -> float:

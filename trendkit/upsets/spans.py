@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit
 from trendkit.upsets.charts import cusum, ewma
-from trendkit.upsets.normal import EWMA_WEIGHT, Normal, moves, own_level
+from trendkit.upsets.normal import EWMA_WEIGHT, Normal, calm_moves
 from trendkit.upsets.watched import Watched
 
 Floats = NDArray[np.float64]
@@ -63,12 +63,10 @@ def find_spans(
 ) -> list[Span]:
     """Return the spans out of band within one piece of a run, by onset."""
     left = values - level
-    pieces = np.zeros(values.size, dtype=np.int64)
-    own = own_level(left, pieces, block_s)
-    moved = moves(left, pieces, block_s)
     least = np.array([in_unit(watched, watched.least, each) for each in level])
     back = max(1, round(BACK_S / block_s))
-    spans: list[Span] = []
+    moving = _moves(left, level, normal, least, block_s, back)
+    spans = list(moving)
     for side in (1, -1):
         enter = _enters(side * left, normal, least) | _over_limit(values, level, side, watched, limit)
         leave = np.maximum(LEAVE * normal.spread, 0.5 * least)
@@ -76,32 +74,35 @@ def find_spans(
             replace(span, usual=level[span.first : span.last])
             for span in _excursions(enter, side * left, leave, side, "level", back)
         ]
-        with np.errstate(invalid="ignore"):
-            leap = side * moved >= np.maximum(ENTER_MOVE * normal.move_spread, least)
-            leap &= side * left >= NOT_A_RETURN * side * moved
-        moving = _moves(leap, side, left, own, level, normal, back)
-        spans += moving + _without_repeats(away, moving)
+        spans += _without_repeats(away, [span for span in moving if span.side == side])
     return sorted(spans, key=lambda span: span.first)
 
 
-def _moves(leap: Bools, side: int, left: Floats, own: Floats, level: Floats, normal: Normal, back: int) -> list[Span]:
-    """Return the spans that left where the run was; that level is held until they come back."""
+def _moves(left: Floats, level: Floats, normal: Normal, least: Floats, block_s: int, back: int) -> list[Span]:
+    """Return the spans that left where the run was, to either side; that level is held until they come back.
+
+    Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another.
+    """
+    enough = np.maximum(ENTER_MOVE * normal.move_spread, least)
+    calm = left.copy()
     spans: list[Span] = []
     position = 0
-    while position < leap.size:
-        ahead = np.flatnonzero(leap[position:])
+    while position < left.size:
+        own, moved = calm_moves(left, calm, block_s)
+        with np.errstate(invalid="ignore"):
+            leaps = (np.abs(moved) >= enough) & (np.sign(moved) * left >= NOT_A_RETURN * np.abs(moved))
+        ahead = np.flatnonzero(leaps[position:])
         if not ahead.size:
             break
         detected = position + int(ahead[0])
-        gone = side * (left - own[detected])
-        least_move = float(np.nanmean(gone[max(detected - 1, 0) : detected + 1]))
-        leave = np.full(leap.size, max(LEAVE_MOVE * least_move, normal.move_spread))
-        start = np.zeros(leap.size, dtype=bool)
+        side = 1 if moved[detected] > 0 else -1
+        leave = np.full(left.size, max(LEAVE_MOVE * abs(float(moved[detected])), normal.move_spread))
+        start = np.zeros(left.size, dtype=bool)
         start[detected] = True
-        (span,) = _excursions(start, gone, leave, side, "move", back)
-        usual = level[span.first : span.last] + own[detected]
-        spans.append(replace(span, first=max(span.first, position), usual=usual))
-        spans[-1] = replace(spans[-1], usual=(level + own[detected])[spans[-1].first : span.last])
+        (span,) = _excursions(start, side * (left - own[detected]), leave, side, "move", back)
+        first = max(span.first, position)
+        spans.append(replace(span, first=first, usual=(level + own[detected])[first : span.last]))
+        calm[first : span.last] = np.nan
         position = span.last
     return spans
 
