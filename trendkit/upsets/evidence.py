@@ -176,7 +176,7 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     """Return how far the worst quarter of an hour went to `side` of the same run just before, in the watched scale.
 
     Whatever the reason: nothing is taken out for feed or settings. NaN without a quarter of an hour
-    before, when the later half of the span shows little of it, or when it only came back to normal.
+    before, when the later half of the span shows little of it, or when an input only came back to normal.
     """
     watched = BY_NAME[name]
     means = record.means[:, record.names.index(name)]
@@ -190,7 +190,7 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     if not later.size:
         return float("nan")
     lasting = float(np.mean(side * (means[later] - middle)))
-    is_return = float(np.mean(side * left[later])) < NOT_A_RETURN * lasting
+    is_return = not watched.is_effect and float(np.mean(side * left[later])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
     if is_return or lasting < LASTING * away:
         return float("nan")
