@@ -225,9 +225,7 @@ def _notes(
     if response.loss is None:
         notes.append("Capture is not known in enough steady blocks, so lost solids do not enter.")
     if contrast is None:
-        notes.append(
-            "Too few speed changes with the other inputs still: the second estimate could not be made."
-        )
+        notes.append("Too few speed changes with the other inputs still: the second estimate could not be made.")
     elif not contrast.differs:
         notes.append(
             f"Both estimates agree: from {contrast.slow_m_min:.1f} to {contrast.fast_m_min:.1f} m/min "
@@ -238,7 +236,5 @@ def _notes(
     if worth.shortfall(first.cake, first.capture).min() > 0.0:
         notes.append("No speed that was run meets the targets.")
     if present is not None and not first.speeds[0] <= present <= first.speeds[-1]:
-        notes.append(
-            "The present speed lies outside the steady speeds of the period; the nearest one stands for it."
-        )
+        notes.append("The present speed lies outside the steady speeds of the period; the nearest one stands for it.")
     return tuple(notes)

@@ -105,9 +105,7 @@ def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
     if not is_from_grabs(frame):  # a grab that stands in for a silent meter does not make a trend
         minutes["cake_solids_pct"] = minutes["cake_solids_pct"].where(frame["cake_solids_meter_pct"].notna())
     minutes["since_step_min"], minutes["step"] = _time_since_steps(frame, rows, table.every_s)
-    started = (
-        pd.Series(seconds[rows], index=minutes.index).groupby(minutes["run"].to_numpy()).transform("min")
-    )
+    started = pd.Series(seconds[rows], index=minutes.index).groupby(minutes["run"].to_numpy()).transform("min")
     minutes["hours_into_run"] = (seconds[rows] - started.to_numpy()) / 3600.0
     minutes["transit_min"] = (rows - fed) * table.every_s / 60.0
     return minutes

@@ -81,16 +81,12 @@ def speed_changes(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     return _describe(last.loc[before].reset_index(drop=True), first.loc[after].reset_index(drop=True))
 
 
-def _follow_on(
-    keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFrame
-) -> tuple[list[int], list[int]]:
+def _follow_on(keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFrame) -> tuple[list[int], list[int]]:
     """Return the codes of settings followed by the next one of the same run, and of those that followed."""
     number = {key: code for code, key in enumerate(keys)}
     held = np.minimum(first["minutes"], last["minutes"]) >= LEAST_WINDOW_MIN
     begun, ended = first["start_utc"], last["end_utc"]
-    pairs = [
-        (code, number[run, step + 1]) for (run, step), code in number.items() if (run, step + 1) in number
-    ]
+    pairs = [(code, number[run, step + 1]) for (run, step), code in number.items() if (run, step + 1) in number]
     gap = pd.Timedelta(minutes=LONGEST_GAP_MIN)
     kept = [(old, new) for old, new in pairs if held[old] and held[new] and begun[new] - ended[old] <= gap]
     return [old for old, _ in kept], [new for _, new in kept]
@@ -128,16 +124,12 @@ def _describe(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def effect_on_cake(
-    changes: pd.DataFrame, days: list[str], weights: Floats, centre: float
-) -> ChangeEffect | None:
+def effect_on_cake(changes: pd.DataFrame, days: list[str], weights: Floats, centre: float) -> ChangeEffect | None:
     """Return the effect of the speed on cake solids [points], None with under four independent changes."""
     return _effect(changes, changes["cake_solids_change_pct"], days, weights, centre)
 
 
-def effect_on_log_loss(
-    changes: pd.DataFrame, days: list[str], weights: Floats, centre: float
-) -> ChangeEffect | None:
+def effect_on_log_loss(changes: pd.DataFrame, days: list[str], weights: Floats, centre: float) -> ChangeEffect | None:
     """Return the effect of the speed on log lost solids, None with under four independent changes."""
     before, after = 100.0 - changes["capture_before_pct"], 100.0 - changes["capture_after_pct"]
     ratio = (after / before).where((after > 0.0) & (before > 0.0))

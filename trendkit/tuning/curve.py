@@ -73,9 +73,7 @@ class Curve:
         return frame
 
 
-def _curve(
-    speeds: Floats, cake: Floats, cake_draws: Floats, loss: Floats, loss_draws: Floats, worth: Worth
-) -> Curve:
+def _curve(speeds: Floats, cake: Floats, cake_draws: Floats, loss: Floats, loss_draws: Floats, worth: Worth) -> Curve:
     capture, capture_draws = 100.0 - loss, 100.0 - loss_draws
     return Curve(
         speeds,

@@ -41,9 +41,7 @@ def compare_estimates(first: Curve, second: Curve, slow: float, fast: float) -> 
     near = [int(np.argmin(np.abs(first.speeds - speed))) for speed in (slow, fast)]
     level = float(np.median(first.burden))
     gaps = [(curve.burden[near[1]] - curve.burden[near[0]]) / level for curve in (first, second)]
-    draws = [
-        (curve.burden_draws[:, near[1]] - curve.burden_draws[:, near[0]]) / level for curve in (first, second)
-    ]
+    draws = [(curve.burden_draws[:, near[1]] - curve.burden_draws[:, near[0]]) / level for curve in (first, second)]
     apart = draws[0] - draws[1]
     # a robust spread: a few resamples with hardly any change in them must not widen the test without end
     low, high = np.quantile(apart, [0.1587, 0.8413])
@@ -81,6 +79,5 @@ def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
             )
     slow, fast = np.quantile(speeds[first.best_draws], LIMITS)
     return "window", (
-        f"the best speed lies inside what was run, between {slow:.1f} and {fast:.1f} m/min "
-        f"with 95 % confidence"
+        f"the best speed lies inside what was run, between {slow:.1f} and {fast:.1f} m/min with 95 % confidence"
     )

@@ -41,9 +41,7 @@ class DayFit:
         inside = np.linalg.solve(gram, moment[:, :, None])[:, :, 0]
         return np.linalg.solve(self.triangle, inside.T).T
 
-    def left_out_error(
-        self, fold: npt.NDArray[np.int64], columns: npt.NDArray[np.int64] | None = None
-    ) -> float:
+    def left_out_error(self, fold: npt.NDArray[np.int64], columns: npt.NDArray[np.int64] | None = None) -> float:
         """Return the mean squared error of predicting each fold of days from the others.
 
         `fold` (D,) numbers the folds; `columns` keeps only the first-named columns of the orthonormal basis,
@@ -57,9 +55,7 @@ class DayFit:
             rest = gram[~out].sum(axis=0) + 1e-9 * np.eye(len(kept))
             fitted = np.linalg.solve(rest, moment[~out].sum(axis=0))
             own = gram[out].sum(axis=0)
-            error += float(
-                self.square[out].sum() - 2.0 * fitted @ moment[out].sum(axis=0) + fitted @ own @ fitted
-            )
+            error += float(self.square[out].sum() - 2.0 * fitted @ moment[out].sum(axis=0) + fitted @ own @ fitted)
         return error / int(self.rows.sum())
 
 

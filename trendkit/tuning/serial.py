@@ -117,9 +117,7 @@ def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64],
     def deviance(theta: Floats) -> float:
         return restricted_deviance(basis, outcome, by_day, _memory(theta))
 
-    corners = np.array(
-        [[0.0, 0.0, np.log(2.0)], [1.5, 0.0, np.log(2.0)], [0.0, 1.5, np.log(2.0)], [0.0, 0.0, 0.0]]
-    )
+    corners = np.array([[0.0, 0.0, np.log(2.0)], [1.5, 0.0, np.log(2.0)], [0.0, 1.5, np.log(2.0)], [0.0, 0.0, 0.0]])
     options = {"maxfev": 80, "xatol": 0.05, "fatol": 0.2, "initial_simplex": corners}
     found = minimize(deviance, corners[0], method="Nelder-Mead", options=options)
     return _memory(found.x)
@@ -128,6 +126,4 @@ def estimate_memory(design: Floats, outcome: Floats, day: npt.NDArray[np.int64],
 def _memory(theta: Floats) -> Memory:
     weights = np.exp(np.clip(np.r_[theta[:2], 0.0], -6.0, 6.0))
     day_share, drift_share, _ = weights / weights.sum()
-    return Memory(
-        float(day_share), float(drift_share), float(np.exp(np.clip(theta[2], np.log(0.1), np.log(24.0))))
-    )
+    return Memory(float(day_share), float(drift_share), float(np.exp(np.clip(theta[2], np.log(0.1), np.log(24.0)))))

@@ -53,9 +53,7 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
     generator = np.random.default_rng(crc32(press.slug.encode()))
     order = np.concatenate([generator.permutation(levels) for _ in range(DAYS)])
     first, middle, last = settle, settle + SAMPLING_MIN / 2.0, settle + SAMPLING_MIN
-    samples = (
-        f"cake TS, filtrate TSS and feed TS at {first:.0f}, {middle:.0f} and {last:.0f} min after the change"
-    )
+    samples = f"cake TS, filtrate TSS and feed TS at {first:.0f}, {middle:.0f} and {last:.0f} min after the change"
     sheet = pd.DataFrame(
         {
             "step": np.arange(1, len(order) + 1),
