@@ -6,7 +6,7 @@ Comes in: the figure table, the upsets, the bench samples and the data faults of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Literal
 
@@ -18,17 +18,19 @@ from trendkit.plant.calendar import Period, day_period
 from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
-from trendkit.upsets.bench_check import meter_against_bench
+from trendkit.upsets.bench_check import Agreement, meter_against_bench
 from trendkit.upsets.blocks import faulty_names
 from trendkit.upsets.charts import robust_spread
 from trendkit.upsets.contributions import split_drop
 from trendkit.upsets.day_words import (
     VERDICT_LABELS,
     Means,
+    Said,
     Verdict,
     answer_of_day,
     checks_of_day,
     notes_of_day,
+    reason_words,
 )
 from trendkit.upsets.days import COMPARED_FIGURES, PressDays, comparison_days, press_days
 from trendkit.upsets.ledger import judge, moved_before
@@ -65,45 +67,51 @@ def account_for_day(
     own = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
     days = press_days(frame, upsets, plant, press.slug, table.every_s)
     if day not in days.means.index:
-        return _nothing_to_judge(day, frame, period.start_utc, period.end_utc)
+        return _nothing_to_judge(day, frame, period)
     compared = comparison_days(days, day)
-    chosen = [each.day for each in compared]
-    value, usual = _pair(days, day, chosen)
+    value, usual = _pair(days, day, [each.day for each in compared])
+    is_day = pd.Series((frame.index >= period.start_utc) & (frame.index < period.end_utc), index=frame.index)
+    agreement = meter_against_bench(table.frame["cake_solids_meter_pct"], lab, press.slug, is_day)
     verdict, reasons = _verdict(value, usual, press)
+    in_doubt = agreement if _is_meter_in_doubt(reasons, agreement, usual, press) else None
+    if in_doubt is not None:
+        verdict = "cannot_tell"
     judged = judged if judged is not None else judge(table, press, plant, findings)
     modes = {mode.judged.mode: mode for mode in judged}
-    faults = [
-        finding
-        for finding in findings
-        if finding.press in (None, press.slug) and faulty_names(finding) and _overlaps(finding, period)
-    ]
     rows = days.minutes[days.minutes["day"] == day]
     contributions: tuple[Contribution, ...] = ()
     if verdict == "bad" and compared and "dewatering" in modes:
         contributions = split_drop(days, compared, own, modes["dewatering"], rows)
-    causes = _causes_of_day(own) if verdict == "bad" or own else ()
-    is_day = pd.Series((frame.index >= period.start_utc) & (frame.index < period.end_utc), index=frame.index)
-    agreement = meter_against_bench(table.frame["cake_solids_meter_pct"], lab, press.slug, is_day)
+    causes = _causes_of_day(own, contributions) if verdict == "bad" or own else ()
+    said = Said(day, verdict, tuple(reasons.values()), value, usual, causes, contributions, tuple(own), in_doubt)
     return DayAccount(
         day=day,
         verdict=verdict,
-        answer=answer_of_day(day, verdict, reasons, (value, usual), causes, contributions, own),
-        cake_solids_pct=value.get("cake_solids_pct"),
-        usual_cake_solids_pct=usual.get("cake_solids_pct"),
-        capture_pct=value.get("capture_pct"),
-        usual_capture_pct=usual.get("capture_pct"),
+        answer=answer_of_day(said),
+        cake_solids_pct=value["cake_solids_pct"],
+        usual_cake_solids_pct=usual["cake_solids_pct"],
+        capture_pct=value["capture_pct"],
+        usual_capture_pct=usual["capture_pct"],
         compared_with=compared,
-        changes=_changes(days, day, chosen),
-        timeline=_timeline(modes.values(), own, period.start_utc, period.end_utc),
+        changes=_changes(days, day, [each.day for each in compared]),
+        timeline=_timeline(modes.values(), own, period),
         contributions=contributions,
         causes=causes,
         checks=checks_of_day(verdict, causes, agreement),
-        notes=notes_of_day(rows, compared, agreement, own, faults, modes),
+        notes=notes_of_day(rows, compared, agreement, own, _faults_of_day(findings, press, period), modes),
     )
 
 
-def _overlaps(finding: Finding, period: Period) -> bool:
-    return finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
+def _faults_of_day(findings: Iterable[Finding], press: Press, period: Period) -> list[Finding]:
+    """Return the data faults of the day that take something out of judgement."""
+    return [
+        finding
+        for finding in findings
+        if finding.press in (None, press.slug)
+        and faulty_names(finding)
+        and finding.start_utc < period.end_utc
+        and finding.end_utc > period.start_utc
+    ]
 
 
 def _without_faulty(frame: pd.DataFrame, press: Press, findings: tuple[Finding, ...]) -> pd.DataFrame:
@@ -121,8 +129,8 @@ def _without_faulty(frame: pd.DataFrame, press: Press, findings: tuple[Finding, 
     return masked
 
 
-def _nothing_to_judge(day: date, frame: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> DayAccount:
-    rows = frame[(frame.index >= start) & (frame.index < end)]
+def _nothing_to_judge(day: date, frame: pd.DataFrame, period: Period) -> DayAccount:
+    rows = frame[(frame.index >= period.start_utc) & (frame.index < period.end_utc)]
     thickened = ((rows["phase"] == "pressing") & (rows["mode"] == "thickening")).sum()
     if thickened:
         why = f"the press only thickened on {day:%Y-%m-%d}, so there is no cake to judge"
@@ -143,10 +151,10 @@ def _pair(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Means, Me
     return value, usual
 
 
-def _verdict(own: Means, usual: Means, press: Press) -> tuple[Verdict, list[str]]:
-    """Return the contract's verdict and the reasons for `bad`."""
+def _verdict(own: Means, usual: Means, press: Press) -> tuple[Verdict, dict[str, str]]:
+    """Return the contract's verdict and, for `bad`, the reason by figure."""
     targets = press.targets.get("dewatering", {})
-    reasons: list[str] = []
+    reasons: dict[str, str] = {}
     could_judge = False
     for figure, label in VERDICT_LABELS:
         value, middle = own[figure], usual[figure]
@@ -155,17 +163,28 @@ def _verdict(own: Means, usual: Means, press: Press) -> tuple[Verdict, list[str]
         if value is None or steps is None:
             continue
         could_judge |= low is not None or middle is not None
-        if low is not None and value < low:
-            reasons.append(f"{label} averaged {value:.1f} %, below the target of {low:.1f} %")
-        if middle is not None and middle - value >= steps[0]:
-            reasons.append(f"{label} averaged {value:.1f} %, {middle - value:.1f} points below usual")
+        short = middle - value if middle is not None and middle - value >= steps[0] else None
+        missed = low if low is not None and value < low else None
+        if short is not None or missed is not None:
+            reasons[figure] = reason_words(label, value, short, missed)
     if reasons:
         return "bad", reasons
     return ("not_bad" if could_judge else "cannot_tell"), reasons
 
 
-def _causes_of_day(own: Sequence[Upset]) -> tuple[Cause, ...]:
-    """Return the causes of the day's upsets, each upset counting by its severity and length."""
+def _is_meter_in_doubt(reasons: Mapping[str, str], agreement: Agreement | None, usual: Means, press: Press) -> bool:
+    """Return whether only the cake meter calls the day bad while the bench has it as usual and within its target."""
+    middle = usual["cake_solids_pct"]
+    if set(reasons) != {"cake_solids_pct"} or agreement is None or not agreement.is_apart or middle is None:
+        return False
+    target = press.targets.get("dewatering", {}).get("cake_solids_pct")
+    low = target.low if target is not None else None
+    bench = agreement.bench + agreement.usual_gap
+    return middle - bench < 1.0 and (low is None or bench >= low)
+
+
+def _causes_of_day(own: Sequence[Upset], contributions: Sequence[Contribution]) -> tuple[Cause, ...]:
+    """Return the causes of the day: of its upsets by severity and length, else of the inputs that took cake points."""
     weights: dict[str, float] = {}
     words: dict[str, Cause] = {}
     total = 0.0
@@ -175,6 +194,13 @@ def _causes_of_day(own: Sequence[Upset]) -> tuple[Cause, ...]:
         for cause in upset.causes:
             weights[cause.cause] = weights.get(cause.cause, 0.0) + share * cause.weight
             words.setdefault(cause.cause, cause)
+    for part in contributions if not own else ():
+        name = "unknown" if part.factor == "unexplained" else part.factor
+        if part.points > 0.0:
+            total += part.points
+            weights[name] = part.points
+            said = f"took {part.points:.1f} cake points ({part.low:.1f} to {part.high:.1f}) without making an upset"
+            words[name] = Cause(name, 0.0, said, "")
     if not total:
         return (Cause("unknown", 1.0, "no sign of a known cause stands out on this day", ""),)
     ranked = [
@@ -203,13 +229,13 @@ def _changes(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Differ
     return tuple(sorted(found, key=lambda difference: -abs(difference.z)))
 
 
-def _timeline(
-    modes: Iterable[JudgedMode], own: Sequence[Upset], start: pd.Timestamp, end: pd.Timestamp
-) -> tuple[Move, ...]:
+def _timeline(modes: Iterable[JudgedMode], own: Sequence[Upset], period: Period) -> tuple[Move, ...]:
     """Return what left its band on the day, in the order of the sludge it speaks of;
     one entry per role and side.
     """
-    signs = [sign for mode in modes for sign in mode.signs if sign.onset < end and sign.end > start]
+    signs = [sign for mode in modes for sign in mode.signs]
+    signs = [sign for sign in signs if sign.onset < period.end_utc and sign.end > period.start_utc]
+    signs = [sign for sign in signs if not BY_NAME[sign.name].is_check]
     in_upset = [
         sign
         for sign in signs

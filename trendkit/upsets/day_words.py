@@ -6,6 +6,7 @@ Comes in: what the account found. Goes out: plain sentences in SI units.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
@@ -50,36 +51,61 @@ def checks_of_day(verdict: Verdict, causes: Sequence[Cause], agreement: Agreemen
     return (*tuple(dict.fromkeys(found))[:MOST_CHECKS], *CAUTIONS)
 
 
-def answer_of_day(
-    day: date,
-    verdict: Verdict,
-    reasons: Sequence[str],
-    means: tuple[Means, Means],
-    causes: Sequence[Cause],
-    contributions: Sequence[Contribution],
-    own: Sequence[Upset],
-) -> str:
+@dataclass(frozen=True)
+class Said:
+    """What the answer of a day is made of."""
+
+    day: date
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    value: Means
+    usual: Means
+    causes: tuple[Cause, ...]
+    contributions: tuple[Contribution, ...]
+    own: tuple[Upset, ...]
+    in_doubt: Agreement | None  # the meter alone calls the day bad, the bench does not
+
+
+def reason_words(label: str, value: float, short: float | None, missed: float | None) -> str:
+    """Return why one figure makes a day bad; one more digit where rounding would hide a missed target.
+
+    Examples
+    --------
+    >>> reason_words("cake solids", 18.96, 2.2, 19.0)
+    'cake solids averaged 18.96 %, 2.2 points below usual and below the target of 19.0 %'
+    """
+    digits = 2 if missed is not None and round(value, 1) >= missed else 1
+    parts = [] if short is None else [f"{short:.1f} points below usual"]
+    parts += [] if missed is None else [f"below the target of {missed:.1f} %"]
+    return f"{label} averaged {value:.{digits}f} %, " + " and ".join(parts)
+
+
+def answer_of_day(said: Said) -> str:
     """Return the one sentence for the top of the page."""
-    value, usual = means
-    name = f"{day:%Y-%m-%d}"
-    if verdict == "cannot_tell":
+    name = f"{said.day:%Y-%m-%d}"
+    if said.in_doubt is not None:
+        meter, bench = said.in_doubt.meter, said.in_doubt.bench
+        doubt = f"the cake meter averages {meter:.1f} % at the samples, the bench {bench:.1f} %, which is as usual"
+        return f"These data cannot tell whether {name} was bad: {doubt}."
+    if said.verdict == "cannot_tell":
         return f"These data cannot tell whether {name} was bad: neither cake solids nor capture can be judged."
-    if verdict == "not_bad":
-        figures = [_figure_words(label, value[figure], usual[figure]) for figure, label in VERDICT_LABELS]
-        said = f"{name} was not a bad day: " + " and ".join(words for words in figures if words)
-        marked = sum(upset.severity >= 2 for upset in own)
-        return f"{said}, in spite of {marked} marked upset{'s' if marked > 1 else ''}." if marked else f"{said}."
-    said = f"{name} was a bad day: " + " and ".join(reasons)
+    if said.verdict == "not_bad":
+        figures = [_figure_words(label, said.value[figure], said.usual[figure]) for figure, label in VERDICT_LABELS]
+        text = f"{name} was not a bad day: " + " and ".join(words for words in figures if words)
+        marked = sum(upset.severity >= 2 for upset in said.own)
+        return f"{text}, in spite of {marked} marked upset{'s' if marked > 1 else ''}." if marked else f"{text}."
+    return f"{name} was a bad day: " + "; ".join(said.reasons) + f"; {_blame(said.causes, said.contributions)}."
+
+
+def _blame(causes: Sequence[Cause], contributions: Sequence[Contribution]) -> str:
     if not causes or causes[0].cause == "unknown":
-        return f"{said}; no known cause stands out."
+        return "no known cause stands out"
     likeliest = causes[0]
-    said += f"; likeliest cause {likeliest.cause.replace('_', ' ')} (weight {likeliest.weight:.2f})"
+    text = f"likeliest cause {likeliest.cause.replace('_', ' ')} (weight {likeliest.weight:.2f})"
     share = next((each for each in contributions if each.factor == likeliest.cause), None)
-    if share is not None:
-        drop = sum(each.points for each in contributions)
-        limits = f"({share.low:.1f} to {share.high:.1f})"
-        said += f", which took {share.points:.1f} of the {drop:.1f} cake points lost {limits}"
-    return f"{said}."
+    if share is None or share.points <= 0.0:
+        return text
+    return f"{text}, which took {share.points:.1f} points of cake solids ({share.low:.1f} to {share.high:.1f})"
 
 
 def _figure_words(label: str, value: float | None, usual: float | None) -> str:
@@ -102,11 +128,8 @@ def notes_of_day(
         notes.append("Too few undisturbed days to compare with: the day is held against its targets alone.")
     if agreement is not None:
         notes.append(agreement_note(agreement))
-    sampled = [name for name, mode in modes.items() if any(column.is_sampled for column in mode.columns.values())]
-    if sampled:
-        grabs = int((rows["cake_solids_pct"].diff().fillna(0.0) != 0.0).sum()) + int(
-            rows["cake_solids_pct"].notna().any()
-        )
+    if any(column.is_sampled for mode in modes.values() for column in mode.columns.values()):
+        grabs = rows["cake_solids_pct"].nunique()
         notes.append(f"Cake and filtrate rest on bench grabs ({grabs} on this day): times are no sharper than those.")
     if rows["cake_solids_pct"].isna().all():
         notes.append("There are no cake solids for this day: it is judged by its capture.")

@@ -23,6 +23,7 @@ Codes = NDArray[np.int64]
 
 FULL_SPREADS = 3.5  # evidence counts in full from here
 STRONGEST = 1.6  # reached at eight times the least change worth a sign
+WITHIN_HABIT = 0.3  # of the evidence of a setting that made no sign
 SIGN_STRENGTH = 0.6  # of a column that made a sign, at least
 BEFORE_NS = 100 * 60 * 10**9  # how far back "just before" reaches, in ns of sludge time
 GAP_NS = 8 * 60 * 10**9
@@ -204,6 +205,8 @@ def _evidence(watched: Watched, away: float, level: float, spread: float, sign: 
         change, spreads = sign.side * sign.change_in_scale, sign.z
     strength = min(STRONGEST, log2(1.0 + abs(change) / watched.least) / 2.0) * min(1.0, (spreads / FULL_SPREADS) ** 2)
     if sign is None:
+        # What the crew sets within its habit has been allowed for already in what is usual.
+        strength *= WITHIN_HABIT if watched.is_setting else 1.0
         return Evidence(watched.name, float(np.sign(change)) * strength, change, spreads, None, None)
     strength = max(strength, SIGN_STRENGTH)
     return Evidence(watched.name, sign.side * strength, change, spreads, sign.feed_onset, sign.shape)
