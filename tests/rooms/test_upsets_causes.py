@@ -1,0 +1,160 @@
+"""The signature table and how evidence becomes ranked causes."""
+
+from __future__ import annotations
+
+import csv
+from importlib.resources import files
+
+import pandas as pd
+import pytest
+from upsets_press import Trouble, made_up_table
+
+from trendkit.upsets import find_upsets
+from trendkit.upsets.causes import (
+    NO_UPSET,
+    is_measurable,
+    missing_tests,
+    read_signatures,
+    rows_of,
+    score_cause,
+    signatures,
+    weigh,
+)
+from trendkit.upsets.evidence import EVENTS, Evidence
+from trendkit.upsets.watched import BY_NAME
+
+CONTRACT = {
+    "feed_thin", "feed_thick", "solids_overload", "hydraulic_overload", "sludge_change", "polymer_loss", "polymer_weak",
+    "polymer_excess", "dilution_loss", "belt_blinding", "washwater_loss", "gravity_belt_fast", "gravity_belt_slow",
+    "pressure_belt_fast", "pressure_belt_slow", "belt_slip", "belt_tracking", "tension_loss",
+}  # fmt: skip
+EVERYTHING = [*BY_NAME, *EVENTS]
+BARE = ["feed_flow", "hydraulic_loading", "polymer_flow", "gravity_belt_speed", "pressure_belt_speed", "cake_solids"]
+
+
+def table_text() -> str:
+    return files("trendkit.upsets").joinpath("signatures.csv").read_text(encoding="utf-8")
+
+
+def seen(name: str, strength: float, onset: str | None = None, shape: str | None = None) -> Evidence:
+    moment = None if onset is None else pd.Timestamp(onset)
+    return Evidence(name, strength, 20.0 * strength, 6.0, moment, shape)  # type: ignore[arg-type]
+
+
+def test_every_cause_of_the_contract_has_a_signature_and_no_other_is_named() -> None:
+    causes = {name.partition("/")[0] for name in signatures()}
+    assert {cause for cause in causes if not cause.startswith(NO_UPSET)} == CONTRACT
+
+
+def test_every_row_names_a_watched_column_a_known_rule_and_its_source() -> None:
+    for row in csv.DictReader(table_text().splitlines()):
+        assert row["sign"] in EVERYTHING, row
+        assert row["direction"] in ("up", "down", "steady", "changed")
+        assert row["rule"] in ("must", "expected", "one_of", "may", "not")
+        assert row["timing"] in ("any", "leads", "slow", "sudden")
+        assert float(row["weight"]) > 0 and row["source"]
+
+
+def test_every_cause_gives_the_operator_something_to_check_and_names_what_would_decide() -> None:
+    for cause in CONTRACT:
+        rows = rows_of(signatures(), cause)
+        assert any(row.check for row in rows), cause
+        assert any(row.decides for row in rows), cause
+
+
+def test_a_cause_whose_signs_are_not_measured_is_not_ranked_but_named_with_its_test() -> None:
+    table = signatures()
+    assert not is_measurable(table["polymer_weak"], BARE)
+    missing = missing_tests(table, BARE)
+    assert "bench test" in missing["polymer_weak"]
+    assert "polymer_loss" not in missing
+    assert not any(cause.startswith(NO_UPSET) for cause in missing)
+    assert missing_tests(table, EVERYTHING) == {}
+
+
+def test_one_measured_sign_of_several_is_enough_where_any_of_them_will_do() -> None:
+    table = signatures()
+    assert is_measurable(table["washwater_loss"], ["washwater_pressure"])
+    assert is_measurable(table["washwater_loss"], ["washwater_flow"])
+    assert not is_measurable(table["washwater_loss"], ["cake_solids"])
+
+
+def test_a_full_match_beats_a_half_one_and_a_contradiction_loses() -> None:
+    rows = signatures()["polymer_loss"]
+    down = {"polymer_flow": seen("polymer_flow", -1.0), "polymer_dose": seen("polymer_dose", -1.0)}
+    full = {**down, "capture": seen("capture", -1.0), "filtrate_solids": seen("filtrate_solids", 1.0)}
+    contrary = {**down, "polymer_dose": seen("polymer_dose", 1.0)}
+    scores = [score_cause(rows, evidence, None).log_odds for evidence in (full, down, contrary)]
+    assert scores == sorted(scores, reverse=True)
+    assert scores[2] < 0 < scores[1]
+
+
+def test_a_sign_that_should_lead_but_comes_late_counts_less() -> None:
+    rows = signatures()["tension_loss"]
+    effect = pd.Timestamp("2026-03-01T10:00Z")
+    early, late = (
+        score_cause(rows, {"belt_tension": seen("belt_tension", -1.0, onset)}, effect).log_odds
+        for onset in ("2026-03-01T09:50Z", "2026-03-01T11:00Z")
+    )
+    assert early > late
+
+
+def test_less_washwater_at_a_higher_pressure_is_plugged_nozzles_and_at_a_lower_one_a_loss() -> None:
+    table = signatures()
+    evidence = {
+        "washwater_flow": seen("washwater_flow", -0.8),
+        "zone_depth": seen("zone_depth", 0.9, "2026-03-01T10:00Z", "ramp"),
+        "cake_solids": seen("cake_solids", -0.9, "2026-03-01T10:00Z", "ramp"),
+    }
+    for pressure, expected in ((0.7, "belt_blinding"), (-0.9, "washwater_loss")):
+        here = {**evidence, "washwater_pressure": seen("washwater_pressure", pressure)}
+        scores = {
+            cause: score_cause(table[cause], here, None).log_odds for cause in ("belt_blinding", "washwater_loss")
+        }
+        assert max(scores, key=scores.__getitem__) == expected
+
+
+def test_slip_shows_in_the_drive_load_and_a_slow_drive_does_not() -> None:
+    table = signatures()
+    slow = {
+        "pressure_belt_speed": seen("pressure_belt_speed", -1.2),
+        "pressure_speed_gap": seen("pressure_speed_gap", -1.2),
+    }
+    slipping = {**slow, "pressure_drive_load": seen("pressure_drive_load", -1.0)}
+    pulling = {**slow, "pressure_drive_load": seen("pressure_drive_load", 0.5)}
+    slip, drive = table["belt_slip/pressure"], table["pressure_belt_slow"]
+    assert score_cause(slip, slipping, None).log_odds > score_cause(drive, slipping, None).log_odds
+    assert score_cause(drive, pulling, None).log_odds > score_cause(slip, pulling, None).log_odds
+
+
+def test_nothing_that_fits_is_unknown_and_a_variant_speaks_in_its_causes_name() -> None:
+    assert [cause.cause for cause in weigh([])] == ["unknown"]
+    table = signatures()
+    evidence = {
+        "gravity_drive_load": seen("gravity_drive_load", -1.0),
+        "pressure_drive_load": seen("pressure_drive_load", 0.0),
+    }
+    ranked = weigh([score_cause(table[name], evidence, None) for name in ("belt_slip/gravity", "belt_slip/pressure")])
+    assert [cause.cause for cause in ranked].count("belt_slip") == 1
+    assert ranked[0].cause == "belt_slip"
+    assert sum(cause.weight for cause in ranked) == pytest.approx(1.0, abs=0.03)
+
+
+def test_evidence_is_told_in_percent_and_spreads() -> None:
+    assert Evidence("belt_tension", -1.0, -30.2, 8.0, None, None).words() == (
+        "belt tension 30 % below usual (8.0 times its usual spread)"
+    )
+    assert Evidence("cake_solids", 0.1, 0.2, 0.5, None, None).words() == "cake solids as usual"
+
+
+def test_adding_a_cause_is_adding_rows() -> None:
+    made = made_up_table(12, 9, (Trouble("tension", "2026-03-09T16:00", 150, 0.7),))
+    rows = [
+        "air_leak,belt_tension,down,leads,must,6,common practice,Listen for air at the tension cylinders,a belt tension"
+    ]
+    richer = read_signatures(table_text() + "\n".join(rows) + "\n")
+    (before,) = find_upsets(made.table, made.press, made.plant, ())
+    (after,) = find_upsets(made.table, made.press, made.plant, (), richer)
+    assert before.cause == "tension_loss"
+    assert after.cause == "air_leak" and after.causes[0].check == "Listen for air at the tension cylinders"
+    assert "tension_loss" in [cause.cause for cause in after.causes]
