@@ -77,7 +77,7 @@ def test_ewma_of_the_montgomery_series_signals_with_the_cusum() -> None:
     assert averaged[28] == pytest.approx(10.6468, abs=5e-5)
 
 
-SERIES = 1500
+SERIES = 1000
 STANDARD_ERRORS = 4.0
 
 

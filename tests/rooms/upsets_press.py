@@ -79,7 +79,7 @@ FIGURE_COLUMNS = [
 class Trouble:
     """A change of one input: a factor reached at once (`ramp_min` 0) or over `ramp_min` minutes."""
 
-    what: str  # an input of `_inputs`, "washwater" (flow and pressure), or "sludge" (floc), "fouling" (of the belts, 0 is clean)
+    what: str  # an input of `_inputs`, or "washwater" (flow and pressure)
     start: str  # UTC
     minutes: int
     factor: float
