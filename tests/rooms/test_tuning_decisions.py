@@ -44,9 +44,7 @@ def test_the_curve_holds_the_true_response_within_its_limits() -> None:
     inside = (100.0 - true_loss).between(tuning.curve["capture_pct_low"], tuning.curve["capture_pct_high"])
     assert inside.mean() > 0.6
     contract = {"cake_solids_pct", "capture_pct", "cost_per_dry_t"}
-    assert contract | {f"{name}_{end}" for name in contract for end in ("low", "high")} <= set(
-        tuning.curve.columns
-    )
+    assert contract | {f"{name}_{end}" for name in contract for end in ("low", "high")} <= set(tuning.curve.columns)
 
 
 def test_no_speed_outside_what_was_run_is_ever_on_the_curve() -> None:
@@ -113,7 +111,7 @@ def made_up_curve(slope_pct: float, scatter_pct: float, seed: int) -> Curve:
 
 def test_estimates_that_differ_beyond_chance_stop_the_recommendation() -> None:
     by_regression, by_changes = made_up_curve(8.0, 1.0, 1), made_up_curve(-2.0, 1.0, 2)
-    contrast = compare_estimates(by_regression, by_changes, 6.0, 10.0)
+    contrast = compare_estimates(by_regression, by_changes, 6.0, 10.0, 20)
     assert contrast.by_regression == pytest.approx(32.0 / 416.0)  # of the middle burden
     assert contrast.by_changes == pytest.approx(-8.0 / 416.0)
     assert contrast.sigma == pytest.approx(0.0136, rel=0.15)
@@ -124,21 +122,23 @@ def test_estimates_that_differ_beyond_chance_stop_the_recommendation() -> None:
 
 def test_estimates_that_differ_within_their_scatter_do_not() -> None:
     by_regression, by_changes = made_up_curve(8.0, 3.0, 1), made_up_curve(-2.0, 3.0, 2)
-    decision, _ = decide(by_regression, compare_estimates(by_regression, by_changes, 6.0, 10.0))
+    decision, _ = decide(by_regression, compare_estimates(by_regression, by_changes, 6.0, 10.0, 20))
     assert decision == "step_outwards"
 
 
+def test_a_few_days_of_changes_must_differ_more_to_count() -> None:
+    by_regression, by_changes = made_up_curve(8.0, 1.5, 1), made_up_curve(-2.0, 1.5, 2)
+    assert compare_estimates(by_regression, by_changes, 6.0, 10.0, 30).differs
+    assert not compare_estimates(by_regression, by_changes, 6.0, 10.0, 3).differs
+
+
 def test_without_all_three_prices_the_driest_cake_with_enough_capture_decides() -> None:
-    plant, press = made_up_plant(
-        Costs("USD", polymer_per_kg=4.1, haul_per_t=62.0), capture_pct=Limit(low=95.9)
-    )
+    plant, press = made_up_plant(Costs("USD", polymer_per_kg=4.1, haul_per_t=62.0), capture_pct=Limit(low=95.9))
     tuning = tune(made_up_table("free", seed=8), press, plant)
     assert tuning.decided_by == "dryness"
     assert tuning.curve["cost_per_dry_t"].isna().all()
     assert tuning.recommended is not None
-    captured = np.interp(
-        tuning.recommended.gravity_belt_speed_m_min, tuning.curve[SPEED], tuning.curve["capture_pct"]
-    )
+    captured = np.interp(tuning.recommended.gravity_belt_speed_m_min, tuning.curve[SPEED], tuning.curve["capture_pct"])
     assert captured >= 95.9 - 0.05
     assert tuning.gain is not None and tuning.gain.unit == "points of cake solids"
     assert any("solids_return" in note for note in tuning.notes)

@@ -115,7 +115,7 @@ def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, wort
     loss = effect_on_log_loss(changes, days, response.weights, centre)
     second = change_curve(first, cake, loss, centre, worth)
     slow, fast = first.speeds[GRID // 4], first.speeds[-1 - GRID // 4]
-    return compare_estimates(first, second, float(slow), float(fast))
+    return compare_estimates(first, second, float(slow), float(fast), cake.days)
 
 
 def _recommend(first: Curve, response: Response) -> Recommended:

@@ -45,6 +45,7 @@ class ChangeEffect:
 
     fit: DayFit
     draws: Floats  # (DRAWS, 1 or 2)
+    days: int  # days with usable changes
     centre_m_min: float
 
     def between(self, speeds: Floats, base: float) -> tuple[Floats, Floats]:
@@ -151,4 +152,4 @@ def _effect(
     if usable.sum() < CURVE_NEEDS:
         terms = terms[:, :1]
     fit = fit_by_day(terms, difference.to_numpy(dtype=float)[usable], day[usable], weights.shape[1])
-    return ChangeEffect(fit, fit.resampled(weights), centre)
+    return ChangeEffect(fit, fit.resampled(weights), len(np.unique(day[usable])), centre)

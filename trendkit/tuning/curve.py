@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 
 GRID = 61  # speeds on the curve
 NEAR_BEST = 0.01  # speeds that cost under 1 % more are as good as the best
+EDGE_BLUR = 0.03  # of the speeds run
 LIMITS = (0.025, 0.975)
 
 
@@ -53,10 +54,19 @@ class Curve:
         return low, high
 
     def bounds(self) -> tuple[float, float]:
-        """Return the 95 % limits of the best speed [m/min], widened to the speeds within 1 % of it."""
+        """Return the 95 % limits of the best speed [m/min], widened to the speeds within 1 % of it.
+
+        A best speed at an edge has limits no closer than 3 % of the range: where experience ends is not sharp.
+        """
         low, high = np.quantile(self.speeds[self.best_draws], LIMITS)
         first, last = self.near_best()
-        return min(float(low), float(self.speeds[first])), max(float(high), float(self.speeds[last]))
+        low, high = min(low, self.speeds[first]), max(high, self.speeds[last])
+        blur = EDGE_BLUR * (self.speeds[-1] - self.speeds[0])
+        if self.best == 0:
+            high = max(high, self.speeds[0] + blur)
+        if self.best == len(self.speeds) - 1:
+            low = min(low, self.speeds[-1] - blur)
+        return float(low), float(high)
 
     def as_frame(self, worth: Worth) -> pd.DataFrame:
         """Return the contract's curve: a row per speed with cake, capture and cost and their 95 % limits."""

@@ -14,7 +14,7 @@ Floats = npt.NDArray[np.float64]
 
 FLAT_SHARE = 0.5  # of the speeds run: a near-best interval wider than this is a flat curve
 EDGE_SHARE = 0.5  # of the resamples whose best speed lies at the same edge of what was run
-AGREE_SIGMAS = 3.0  # the estimates differ when their contrast is further from zero than this
+BY_CHANCE = 0.0027  # the estimates differ when chance sets them so far apart less often than this
 MATTERS = 0.02  # ... and by more than this share of the burden
 STEP_SHARE = 0.1  # a step outwards, as a share of the speeds run
 
@@ -28,16 +28,23 @@ class Contrast:
     by_regression: float
     by_changes: float
     sigma: float  # standard error of their difference
+    days: int  # days with independent changes, on which the second estimate rests
 
     @property
     def differs(self) -> bool:
-        """True when the difference is beyond chance and large enough to matter."""
+        """True when the difference is beyond chance (Student's t over days) and large enough to matter."""
+        from scipy.special import stdtrit
+
         apart = abs(self.by_regression - self.by_changes)
-        return apart > AGREE_SIGMAS * self.sigma and apart > MATTERS
+        farthest = float(stdtrit(max(self.days - 1, 1), 1.0 - BY_CHANCE / 2.0))
+        return apart > farthest * self.sigma and apart > MATTERS
 
 
-def compare_estimates(first: Curve, second: Curve, slow: float, fast: float) -> Contrast:
-    """Return what running at `fast` instead of `slow` [m/min] does to the burden by both estimates."""
+def compare_estimates(first: Curve, second: Curve, slow: float, fast: float, days: int) -> Contrast:
+    """Return what running at `fast` instead of `slow` [m/min] does to the burden by both estimates.
+
+    `days` with independent changes say how well the second one's scatter is known.
+    """
     near = [int(np.argmin(np.abs(first.speeds - speed))) for speed in (slow, fast)]
     level = float(np.median(first.burden))
     gaps = [(curve.burden[near[1]] - curve.burden[near[0]]) / level for curve in (first, second)]
@@ -45,7 +52,7 @@ def compare_estimates(first: Curve, second: Curve, slow: float, fast: float) -> 
     apart = draws[0] - draws[1]
     # a robust spread: a few resamples with hardly any change in them must not widen the test without end
     low, high = np.quantile(apart, [0.1587, 0.8413])
-    return Contrast(slow, fast, float(gaps[0]), float(gaps[1]), float((high - low) / 2.0))
+    return Contrast(slow, fast, float(gaps[0]), float(gaps[1]), float((high - low) / 2.0), days)
 
 
 def dearest(curve: Curve, low: int, high: int) -> float:

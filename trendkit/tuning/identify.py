@@ -14,6 +14,7 @@ LEAST_RANGE = 0.12  # of the median speed
 LEAST_FREE_SHARE = 0.05
 LEAST_FREE_SPREAD = 0.03  # standard deviation of the log speed that the other inputs do not explain
 RUN_DAYS = 2  # days that went as far as a speed, for it to count as run
+RUN_SHARE = 0.02  # ... or the share of the steady time spent at it or beyond
 
 
 def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
@@ -31,14 +32,15 @@ def identify(blocks: pd.DataFrame, changes: pd.DataFrame) -> Identifiability:
 
 
 def range_run(blocks: pd.DataFrame) -> tuple[float, float]:
-    """Return the slowest and fastest speed [m/min] that were run, on two days at least.
+    """Return the slowest and fastest speed [m/min] that were run: on two days, or for 2 % of the steady time.
 
-    A single day beyond is no experience to judge a speed by.
+    A few minutes of a single day beyond are no experience to judge a speed by.
     """
     by_day = blocks.groupby("day")[SPEED]
     slowest, fastest = by_day.min().sort_values(), by_day.max().sort_values(ascending=False)
     last = min(RUN_DAYS, len(slowest)) - 1
-    low, high = float(slowest.iloc[last]), float(fastest.iloc[last])
+    low = min(float(slowest.iloc[last]), float(blocks[SPEED].quantile(RUN_SHARE)))
+    high = max(float(fastest.iloc[last]), float(blocks[SPEED].quantile(1.0 - RUN_SHARE)))
     middle = float(blocks[SPEED].median())
     return (low, high) if low < high else (middle, middle)
 
