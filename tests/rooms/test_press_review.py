@@ -6,7 +6,7 @@ import pytest
 from press_grid import START, grabs, grid, plant_of, press_of
 
 from trendkit.plant.calendar import Period
-from trendkit.plant.model import Costs, Exclude, Limit, Plant, Shift
+from trendkit.plant.model import Change, Costs, Exclude, Filtrate, Limit, Plant, Shift
 from trendkit.press import PeriodReview, compute_figures, review_period
 from trendkit.press.review import meets
 from trendkit.press.sums import Sums, group_figures
@@ -130,3 +130,40 @@ def test_independent_grabs_narrow_the_limits() -> None:
         of_grabs = Measured(fed.value, {"bench feed TS": fed.parts["bench feed TS"]})
         widths.append(float(standard_uncertainty(of_grabs)[0]))
     assert widths[1] == pytest.approx(widths[0] / 2, rel=0.05)
+
+
+def test_a_dead_filtrate_meter_takes_no_cake_out_of_the_total() -> None:
+    """Two of 6.5 h without the meter: the totals take those hours as the rest, and the page says for what share."""
+    roles = grid(washwater_flow_m3_h=np.nan)
+    whole = review_of(roles)
+    dead = (roles.index >= START + pd.Timedelta(hours=3)) & (roles.index < START + pd.Timedelta(hours=5))
+    roles.loc[dead, "filtrate_flow_m3_h"] = np.nan
+    review = review_of(roles)
+    for name in ("dry_cake_t", "wet_cake_t", "solids_returned_t"):
+        assert value(review, name) == pytest.approx(value(whole, name), rel=2e-3)
+    assert value(review, "dry_cake_t") / value(review, "feed_dry_solids_t") == pytest.approx(
+        value(whole, "dry_cake_t") / value(whole, "feed_dry_solids_t"), rel=2e-3
+    )
+    assert any("30." in note and "Capture is not known" in note for note in review.notes)
+    assert not any("Capture is not known" in note for note in whole.notes)
+
+
+def test_a_dated_target_and_a_dated_filtrate_meter_are_respected() -> None:
+    """From mid-run the meter stands before the wash: the same reading then means 12 m3/h more filtrate."""
+    moment = START + pd.Timedelta(hours=4)
+    later = Change(
+        moment,
+        "filtrate meter moved",
+        {
+            "filtrate": Filtrate("before_wash", "with_wash"),
+            "targets": {"dewatering": {"capture_pct": Limit(low=99.0)}},
+        },
+    )
+    press = press_of(changes=(later,), targets={"dewatering": {"capture_pct": Limit(low=50.0)}})
+    roles = grid()
+    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    kept = table.streams.kept_kg_h["filtrate_metered"].value
+    lost = table.streams.fed_kg_h.value - kept
+    assert lost[200] == pytest.approx(40.0 * 0.9)
+    assert lost[300] == pytest.approx(52.0 * 0.9)
+    assert review_period(table, press, plant_of(press), DAY).figures["capture_pct"].target == Limit(low=99.0)

@@ -20,7 +20,7 @@ from trendkit.press.methods import Chosen, choose_methods
 from trendkit.press.phases import Operation, observe_operation
 from trendkit.press.results import FigureTable
 from trendkit.press.rolling import trailing_ratio
-from trendkit.press.rows import setting
+from trendkit.press.rows import setting, settings_over
 from trendkit.press.streams import Streams, masked, observe_streams
 from trendkit.press.uncertainty import Array, Measured, exact, limits
 
@@ -205,9 +205,10 @@ def _figure_columns(
 
 
 def _wedge_contact(press: Press, times: pd.DatetimeIndex, thickness_mm: Array) -> Array:
-    if not press.wedge_gaps:
-        return np.full(len(times), np.nan)
-    result: Array = np.asarray(wedge_contact_pct(thickness_mm, press.wedge_gaps), dtype=float)
+    result: Array = np.full(len(times), np.nan)
+    for rows, there in settings_over(press, times):
+        if there.wedge_gaps:
+            result[rows] = np.asarray(wedge_contact_pct(thickness_mm[rows], there.wedge_gaps), dtype=float)
     return result
 
 
@@ -281,7 +282,8 @@ def _other_reason(name: str, streams: Streams, press: Press) -> str:
     if name in CAKE_FIGURES and not streams.is_dewatering.any():
         return "no dewatering run in these data"
     if name == "wedge_contact_pct":
-        return "no wedge gaps in the plant file" if not press.wedge_gaps else "no cake thickness"
+        has_gaps = any(there.wedge_gaps for _, there in settings_over(press, streams.times))
+        return "no wedge gaps in the plant file" if not has_gaps else "no cake thickness"
     needs = {
         "tank_upflow_m_h": "no conditioning tank area in the plant file",
         "washwater_m3_t": "no washwater flow meter",

@@ -21,7 +21,7 @@ from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.press.rows import Mask
 from trendkit.press.streams import METHODS, codes_where
 from trendkit.press.sums import COSTED, FIGURE_UNITS, GroupFigures, Sums, group_figures
-from trendkit.press.uncertainty import Codes, Measured, limits
+from trendkit.press.uncertainty import Array, Codes, Measured, limits
 
 CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
 METHOD_WORDS = {
@@ -41,6 +41,7 @@ def review_period(
     """
     sums = Sums(table, press, plant)
     inside = _rows_in(sums, period.start_utc, period.end_utc)
+    press = press.at(period.end_utc - pd.Timedelta(seconds=1))  # the targets in force at the period's end
     by_mode = {mode: _figures(sums, inside, mode, press, plant) for mode in MODES}
     earlier = _earlier_values(previous, press, plant)
     figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
@@ -282,12 +283,24 @@ def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str
     if unknown.any():
         share = 100.0 * unknown.sum() / is_fed.sum()
         notes.append(f"Feed solids are not known in {share:.1f} % of the feeding time: solids totals leave it out.")
+    unsplit = np.isnan(sums.chosen.kept_kg_h.value) & inside & sums.is_mode("dewatering")
+    notes += _extrapolated(sums.streams.fed_kg_h.value, inside & sums.is_mode("dewatering"), unsplit)
     if "bench feed TS" in sums.streams.samples and "bench filtrate TSS" in sums.streams.samples:
         notes.append(
             "Feed is on total solids (TS), filtrate on suspended solids (TSS): dissolved solids pass through and make "
             "the feed read high against the filtrate."
         )
     return notes
+
+
+def _extrapolated(fed: Array, inside: Mask, is_unknown: Mask) -> list[str]:
+    """Say for which share of the solids fed the totals take the capture of the rest."""
+    fed = np.nan_to_num(fed)
+    share = 100.0 * fed[is_unknown].sum() / fed[inside].sum() if fed[inside].sum() > 0.0 else 0.0
+    if share < 0.1 or share > 99.9:
+        return []
+    return [f"Capture is not known for {share:.1f} % of the solids fed: the totals of cake and of solids returned "
+            "take it as in the rest of the period."]  # fmt: skip
 
 
 def _closure(balance: Figure, weighed: Figure) -> str:

@@ -6,13 +6,13 @@ two clocks: `..._row` at the wall clock, the others on sludge time (what is disc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from trendkit.plant.model import Plant, Press
+from trendkit.plant.model import Filtrate, Plant, Press
 from trendkit.plant.roles import ROLES
 from trendkit.press.capture import (
     WATER_KG_M3,
@@ -26,7 +26,7 @@ from trendkit.press.dose import polymer_active_kg_h
 from trendkit.press.lab import BenchSeries, bench_series
 from trendkit.press.loading import feed_dry_solids_kg_h
 from trendkit.press.phases import DEWATERING, THICKENING, Operation
-from trendkit.press.rows import Mask, has_role, role_values, setting
+from trendkit.press.rows import Mask, has_role, role_values, setting, settings_over
 from trendkit.press.transit import Span, carry
 from trendkit.press.uncertainty import Array, Codes, Measured, Samples, choose, exact, reading
 
@@ -94,14 +94,11 @@ class _Given:
     def times(self) -> pd.DatetimeIndex:
         return pd.DatetimeIndex(self.roles.index)
 
-    def bins_later(self, delay_s: float) -> Span:
-        """Return the clock stretch of every bin, `delay_s` later."""
-        edges: Array = np.arange(len(self.roles), dtype=float) * self.every_s + delay_s
-        return Span(edges, edges + self.every_s)
-
     def seen_by_cake_meter(self) -> Span:
         """Return when the cake meter sees what is discharged in every bin."""
-        return self.bins_later(self.press.cake_delay_s)
+        delay_s = np.nan_to_num(setting(self.press, self.times, "cake_delay_s"))
+        edges: Array = np.arange(len(self.roles), dtype=float) * self.every_s + delay_s
+        return Span(edges, edges + self.every_s)
 
     def metered(self, role: str) -> Measured:
         """Return a role's readings with the error its meter has in common to all of them."""
@@ -159,7 +156,10 @@ def observe_streams(
         return carry(rate, drained_span, every_s, is_rate=True) * own_share
 
     tss = carry(tss_row, drained_span, every_s, is_rate=False)
-    kept = _kept_by_method(given, fed, active, product, weighed, as_fed, as_drained, tss_row, tss, density)
+    kept = {name: exact(np.full(len(times), np.nan)) for name in METHODS}
+    for setup, rows in _filtrate_setups(press, times):
+        found = _kept_by_method(given, setup, fed, active, product, weighed, as_fed, as_drained, tss_row, tss, density)
+        kept = {name: choose(rows, found[name], kept[name]) for name in METHODS}
     return Streams(
         times=times,
         every_s=every_s,
@@ -257,8 +257,19 @@ def _belt_speed(given: _Given, belt: str) -> Measured:
     return given.metered(role)
 
 
+def _filtrate_setups(press: Press, times: pd.DatetimeIndex) -> Iterator[tuple[Filtrate, Mask]]:
+    """Yield every way filtrate is metered and sampled over the rows, with the rows it holds for."""
+    spans = list(settings_over(press, times))
+    for setup in dict.fromkeys(there.filtrate for _, there in spans):
+        mask = np.zeros(len(times), dtype=bool)
+        for rows, there in spans:
+            mask[rows] = there.filtrate == setup
+        yield setup, mask
+
+
 def _kept_by_method(
     given: _Given,
+    setup: Filtrate,
     fed: Measured,
     active: Measured,
     product: Measured,
@@ -273,18 +284,20 @@ def _kept_by_method(
 
     Polymer solids leave with the product and are taken off: they were never fed as sludge.
     """
-    setup = given.press.filtrate
     wash = given.metered("washwater_flow")
-    wash_solids = stream_solids_kg_h(wash, given.optional("washwater_solids"))
+    # clean washwater brings nothing, however much of it there is: its flow need not be known for that
+    nothing = exact(np.zeros(len(given.times)))
+    has_solids = has_role(given.roles, "washwater_solids")
+    wash_solids = stream_solids_kg_h(wash, given.metered("washwater_solids")) if has_solids else nothing
     is_wash_in_sample = setup.sample == "with_wash"
     if setup.wash_return == "separate":
         wash_return = as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
     else:
-        wash_return = exact(np.zeros(len(given.times)))
+        wash_return = nothing
 
     kept = {}
-    flow = _filtrate_flow(given, wash)
-    water_solids = wash_solids if is_wash_in_sample else exact(np.zeros(len(given.times)))
+    flow = _filtrate_flow(given, setup, wash)
+    water_solids = wash_solids if is_wash_in_sample else nothing
     lost = solids_lost_kg_h(as_drained(stream_solids_kg_h(flow, tss_row)), as_drained(water_solids), wash_return)
     kept["filtrate_metered"] = fed - lost
 
@@ -302,8 +315,7 @@ def _kept_by_method(
 
     is_undiluted = not is_wash_in_sample and not has_role(given.roles, "polymer_flow")
     share = capture_concentration(_feed_pct(fed, feed_kg_h), product, tss)
-    nothing = exact(np.full(len(given.times), np.nan))
-    kept["concentration"] = fed * share * 0.01 if is_undiluted else nothing
+    kept["concentration"] = fed * share * 0.01 if is_undiluted else exact(np.full(len(given.times), np.nan))
     return kept
 
 
@@ -313,9 +325,8 @@ def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:
     return fed * 100.0 / safe
 
 
-def _filtrate_flow(given: _Given, wash: Measured) -> Measured:
+def _filtrate_flow(given: _Given, setup: Filtrate, wash: Measured) -> Measured:
     """Return the flow at the filtrate's sampling point [m3/h], NaN where filtrate is not metered."""
-    setup = given.press.filtrate
     if setup.meter == "none":
         return exact(np.full(len(given.times), np.nan))
     flow: Measured = flow_at_sample_m3_h(given.metered("filtrate_flow"), wash, setup.meter, setup.sample)

@@ -175,14 +175,18 @@ def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
         counts[name] = bins
         values[name] = Measured(np.where(bins > 0, summed.value, np.nan), summed.parts)
 
+    def filled_total(name: str, rate: Measured) -> None:
+        total(name, rate, 0.001, on_sludge)
+        values[name] = values[name] * _fed_over_known(streams.fed_kg_h.value, rate.value, codes, count)
+
     streams, chosen = sums.streams, sums.chosen
     on_sludge, on_clock = sums.streams.discharge_samples, sums.samples
     is_cake = sums.is_mode("dewatering")
     total("feed_volume_m3", streams.feed_m3_h, 1.0, on_clock)
     total("feed_dry_solids_t", streams.fed_row_kg_h, 0.001, on_clock)
-    total("dry_cake_t", _where(chosen.dry_kg_h, is_cake), 0.001, on_sludge)
-    total("wet_cake_t", _where(chosen.wet_kg_h, is_cake), 0.001, on_sludge)
-    total("solids_returned_t", streams.fed_kg_h - chosen.kept_kg_h, 0.001, on_sludge)
+    filled_total("dry_cake_t", _where(chosen.dry_kg_h, is_cake))
+    filled_total("wet_cake_t", _where(chosen.wet_kg_h, is_cake))
+    filled_total("solids_returned_t", streams.fed_kg_h - chosen.kept_kg_h)
     total("polymer_kg", streams.polymer_active_row_kg_h, 1.0, on_clock)
     total("washwater_m3", streams.washwater_row_m3_h, 1.0, on_clock)
     total("energy_kwh", streams.power_row_kw, 1.0, on_clock)
@@ -201,6 +205,20 @@ def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
 
 def _where(quantity: Measured, mask: Mask) -> Measured:
     return Measured(np.where(mask, quantity.value, np.nan), quantity.parts)
+
+
+def _fed_over_known(fed: Array, rate: Array, codes: Codes, count: int) -> Array:
+    """Return per group the solids fed over those fed while the rate was known: what a dead meter missed.
+
+    Without it a month with a filtrate meter out for a week would count three weeks of cake against four of polymer.
+    """
+    is_fed = (codes >= 0) & (fed > 0.0)
+    is_known = is_fed & ~np.isnan(rate)
+    all_of_it, known = (
+        np.bincount(codes[rows], fed[rows], minlength=count).astype(float) for rows in (is_fed, is_known)
+    )
+    result: Array = np.divide(all_of_it, known, out=np.full(count, np.nan), where=known > 0.0)
+    return result
 
 
 def _mean(sums: Sums, name: str, codes: Codes, count: int) -> tuple[Measured, Array]:
