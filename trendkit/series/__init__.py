@@ -6,6 +6,6 @@ Comes in: opened exports (`trendkit.exports`), readings in the export's own unit
 
 from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
-from trendkit.series.lab_check import check_against_lab
+from trendkit.series.lab_check import check_against_lab, compare_with_lab
 
-__all__ = ["PressGrid", "build_grids", "check_against_lab"]
+__all__ = ["PressGrid", "build_grids", "check_against_lab", "compare_with_lab"]

@@ -48,32 +48,47 @@ class Departure:
     standard_errors: float
 
 
-def check_against_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> PressGrid:
-    """Return the grid with its solids meters compared with the bench grabs of that press.
+def compare_with_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> tuple[Finding, ...]:
+    """Return where the press's solids meters depart from the bench: offset and drift.
 
-    `lab` has `sampled_at` (UTC), `press`, `point`, `analysis`, `value` and `is_suspect`. Stretches in which a meter
-    departs from its usual ratio to the grabs are findings (offset, drift), and its readings there are left out, so
-    that the grabs take their place. A ratio that is off throughout is a finding, too, but the readings are kept.
+    `lab` has `sampled_at` (UTC), `press` (slug), `point`, `analysis`, `value` and `is_suspect`; suspect grabs do not
+    count. Compared is the ratio of meter to grab with what is usual for that meter; a ratio that is off throughout is
+    an offset over the whole record.
     """
-    if lab is None or lab.empty:
+    return tuple(finding for finding, _ in _compared(grid, lab, press))
+
+
+def check_against_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> PressGrid:
+    """Return the grid with the findings of `compare_with_lab`, and without the readings they concern.
+
+    The grabs then take the meter's place. A meter that is off throughout is kept as it is.
+    """
+    compared = _compared(grid, lab, press)
+    if not compared:
         return grid
-    roles, shares, findings = grid.roles.copy(), grid.good_share.copy(), []
+    roles, shares = grid.roles.copy(), grid.good_share.copy()
+    for finding, is_left_out in compared:
+        if is_left_out and finding.role is not None:
+            rows = (roles.index >= finding.start_utc) & (roles.index < finding.end_utc)
+            roles.loc[rows, ROLES[finding.role].column] = np.nan
+            shares.loc[rows, ROLES[finding.role].column] = 0.0
+    findings = (*grid.findings, *(finding for finding, _ in compared))
+    return replace(grid, roles=roles, good_share=shares, findings=findings)
+
+
+def _compared(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> list[tuple[Finding, bool]]:
+    """Return the findings on all meters of a press, each with whether the readings are to be left out."""
+    if lab is None or lab.empty:
+        return []
     own = lab[(lab["press"] == press.slug) & ~lab["is_suspect"].astype(bool) & (lab["value"] > 0.0)]
+    found = []
     for (point, analysis), role in COMPARED.items():
         column = ROLES[role].column
         grabs = own[(own["point"] == point) & (own["analysis"] == analysis)].sort_values("sampled_at")
-        if role not in press.tags or column not in roles or len(grabs) < LEAST_GRABS:
-            continue
-        times, ratios = _ratios(roles[column], grabs, grid.every_s)
-        for finding, is_left_out in _findings(times, ratios, press, role, grid):
-            if is_left_out:
-                rows = (roles.index >= finding.start_utc) & (roles.index < finding.end_utc)
-                roles.loc[rows, column] = np.nan
-                shares.loc[rows, column] = 0.0
-            findings.append(finding)
-    if not findings:
-        return grid
-    return replace(grid, roles=roles, good_share=shares, findings=(*grid.findings, *findings))
+        if role in press.tags and column in grid.roles and len(grabs) >= LEAST_GRABS:
+            times, ratios = _ratios(grid.roles[column], grabs, grid.every_s)
+            found.extend(_findings(times, ratios, press, role, grid))
+    return found
 
 
 def _ratios(meter: pd.Series, grabs: pd.DataFrame, every_s: int) -> tuple[pd.DatetimeIndex, Floats]:

@@ -46,7 +46,8 @@ WINDOW = 30  # bins of a moving press on either side
 CLOSE = 0.03  # of the factor
 CLOSE_ALONE = 0.015  # where fewer than two other meters can vouch
 STEADY = 0.15  # spread of each side, relative
-ALIVE = 0.2  # the least spread after the step, of that before: a stuck or cut-off reading is no other unit
+ALIVE = 0.2  # the least spread of either side, of the other's: a stuck or cut-off reading is no other unit
+NEAR_USUAL = 0.2  # how near the level off by a factor must come to the usual one times that factor, relative
 SHARP = 0.35  # how near to the whole step the single greatest change must come, relative
 STILL = 0.2  # relative change of the others
 VOUCHING = 0.7  # share of the others that must hold still
@@ -130,7 +131,7 @@ def _is_clean_step(logs: Floats, place: int, ratio: float) -> bool:
     sides = logs[max(place - WINDOW, 0) : place], logs[place : place + WINDOW]
     is_sharp = abs(float(logs[place] - logs[place - 1]) - ratio) < SHARP * abs(ratio)
     before, after = robust_spread(sides[0]), robust_spread(sides[1])
-    return is_sharp and max(before, after) < STEADY and after >= ALIVE * before
+    return is_sharp and max(before, after) < STEADY and min(before, after) >= ALIVE * max(before, after)
 
 
 def _others_hold_still(bin_place: int, others: list[tuple[Ints, Floats]]) -> bool:
@@ -144,33 +145,42 @@ def _others_hold_still(bin_place: int, others: list[tuple[Ints, Floats]]) -> boo
 
 
 def _stretches(steps: list[tuple[int, float, str]], level: tuple[Ints, Floats]) -> list[UnitStep]:
-    """Return the stretch after each step, up to where the readings are nearer to the level before it again.
+    """Return the stretch on the far side of each step: that whose level is off the tag's usual one by the factor.
 
-    Readings that never come back tell nothing of which side is right: the shorter side is taken.
+    It reaches, forwards or backwards from the step, to where the readings are nearer to the usual level again.
     """
     places, logs = level
-    smooth = pd.Series(logs).rolling(WINDOW // 2, min_periods=1).median().to_numpy()
+    usual = float(np.median(logs))
     found: list[UnitStep] = []
     covered = 0
     for place, change, units in steps:
         if place < covered:
             continue
         before = float(np.median(logs[max(place - WINDOW, 0) : place]))
-        is_back = np.abs(smooth[place:] - before) < np.abs(smooth[place:] - before - change)
-        is_back[: WINDOW // 2] = False
-        steady = np.convolve(is_back.astype(int), np.ones(WINDOW // 2, int), "valid") == WINDOW // 2
-        if steady.any():
-            back = place + int(np.argmax(steady))
-            back = _sharpest(logs, max(back - WINDOW // 2, place + 1), back + 1)
-            found.append(UnitStep(int(places[place]), int(places[back]), float(np.exp(change)), units))
-            covered = back + 1
-        elif place <= len(places) // 2:
-            found.append(UnitStep(int(places[0]), int(places[place]), float(np.exp(-change)), units))
-            break
+        is_after = abs(before + change - usual) > abs(before - usual)
+        ratio = change if is_after else -change
+        if abs((before + change if is_after else before) - usual - ratio) > NEAR_USUAL:
+            continue
+        if is_after:
+            first, past = place, place + _reach(logs[place:], usual, ratio)
         else:
-            found.append(UnitStep(int(places[place]), int(places[-1]) + 1, float(np.exp(change)), units))
-            break
+            first, past = place - _reach(logs[:place][::-1], usual, ratio), place
+        end = int(places[past]) if past < len(places) else int(places[-1]) + 1
+        found.append(UnitStep(int(places[first]), end, float(np.exp(ratio)), units))
+        covered = past + 1
     return found
+
+
+def _reach(logs: Floats, usual: float, ratio: float) -> int:
+    """Return how many readings from the first on stay off by the factor; the last one before a lasting return."""
+    smooth = pd.Series(logs).rolling(WINDOW // 2, min_periods=1).median().to_numpy()
+    is_back = np.abs(smooth - usual) < np.abs(smooth - usual - ratio)
+    is_back[: WINDOW // 2] = False
+    lasting = np.convolve(is_back.astype(int), np.ones(WINDOW // 2, int), "valid") == WINDOW // 2
+    if not lasting.any():
+        return len(logs)
+    back = int(np.argmax(lasting))
+    return _sharpest(logs, max(back - WINDOW // 2, 1), back + 1)
 
 
 def _sharpest(logs: Floats, first: int, past: int) -> int:
