@@ -88,7 +88,27 @@ def test_capture_over_100_is_shown_and_explained() -> None:
     ]
     table = table_of(roles)
     assert at_noon(table)["capture_pct"] == pytest.approx(100.0 * (1000.0 - 3.75) / 757.5)
-    assert any("over 100 %" in note for note in table.notes)
+    assert any("over 100 %" in note and "cake scale" in note for note in table.notes)
+
+
+def test_filtrate_and_clean_washwater_need_no_washwater_meter() -> None:
+    """40 m3/h at 900 mg/L is 36 kg/h lost of 757.5, however much of the 40 is clean washwater."""
+    roles = grid()[lambda frame: frame.columns.drop("washwater_flow_m3_h")]
+    assert at_noon(table_of(roles))["capture_pct"] == pytest.approx(100.0 * (1.0 - 36.0 / 757.5))
+
+
+def test_a_separate_belt_wash_without_its_sample_leaves_no_capture_and_says_so() -> None:
+    table = table_of(grid(), filtrate=Filtrate("before_wash", "before_wash", "separate"))
+    assert table.frame["capture_pct"].isna().all()
+    assert "wash_return" in table.unavailable["capture_pct"]
+
+
+def test_a_separate_belt_wash_adds_its_solids_to_the_loss() -> None:
+    """40 m3/h at 900 mg/L and 12 m3/h of wash at 500 mg/L: 42 kg/h lost of 757.5."""
+    setup = Filtrate("before_wash", "before_wash", "separate")
+    table = table_of(grid(), grabs((3.0, "wash_return", "TSS", 500.0)), filtrate=setup)
+    lost = table.streams.fed_kg_h.value - table.streams.kept_kg_h["filtrate_metered"].value
+    assert lost[200] == pytest.approx(42.0)
 
 
 flows = st.floats(5.0, 60.0)

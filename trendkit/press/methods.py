@@ -14,6 +14,16 @@ from trendkit.press.streams import METHODS, Streams
 from trendkit.press.uncertainty import Array, Codes, Measured, choose, exact, limits, sum_by
 
 LEAST_SHARE = 0.5  # of a run's pressing bins that a method must serve to be chosen for it
+_BY_LOSS = (
+    "Feed flow or feed solids read low, or filtrate solids read low, or washwater solids read high, or feed and "
+    "filtrate are on different solids bases (TS against TSS)."
+)
+_MUST_BE_OFF = {  # which input must be wrong when more is kept than was fed
+    "filtrate_metered": _BY_LOSS,
+    "balance": _BY_LOSS,
+    "cake_weighed": "The cake scale or the cake solids read high, or feed flow or feed solids read low.",
+    "concentration": _BY_LOSS,
+}
 COLUMNS = ("run", "method", "capture_pct", "capture_pct_low", "capture_pct_high", "is_chosen", "reason")
 
 
@@ -101,12 +111,11 @@ def _reason(is_chosen: bool, serves: bool, bins: float, pressing: float) -> str:
 
 def _notes(rows: pd.DataFrame) -> tuple[str, ...]:
     chosen = rows[rows["is_chosen"].astype(bool)] if len(rows) else rows
-    over = int((chosen["capture_pct"] > 100.0).sum()) if len(chosen) else 0
-    if not over:
-        return ()
-    return (
-        f"Capture reads over 100 % in {over} runs: it is shown as computed. Feed flow or feed solids read low, or "
-        "filtrate solids read low, or feed and filtrate are on different solids bases (TS against TSS).",
+    over = chosen[chosen["capture_pct"] > 100.0] if len(chosen) else chosen
+    return tuple(
+        f"Capture reads over 100 % in {len(runs)} {'run' if len(runs) == 1 else 'runs'}: it is shown as computed. "
+        f"{_MUST_BE_OFF[str(method)]}"
+        for method, runs in over.groupby("method", sort=False)
     )
 
 

@@ -357,6 +357,8 @@ def _reasons(given: _Given, solids_pct: Measured, tss: Measured, product: Measur
         reasons["product solids"] = "no cake solids: neither a meter nor a cake sample"
     if given.press.filtrate.sample == "with_wash" and not has_role(given.roles, "washwater_flow"):
         reasons["washwater"] = "no washwater flow, and the filtrate sample holds washwater"
+    if given.press.filtrate.wash_return == "separate" and not given.bench("wash_return", "TSS").is_known:
+        reasons["washwater"] = "no wash_return sample, and the belt wash carries solids away separately"
     return reasons
 
 
