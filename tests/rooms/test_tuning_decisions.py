@@ -173,3 +173,28 @@ def test_the_gain_is_what_the_prices_say_between_the_two_speeds() -> None:
     assert tuning.gain.low <= tuning.gain.value <= tuning.gain.high
     assert tuning.gain.unit == f"{PRICES.currency}/y"
     assert tuning.gain.value >= 0.0
+
+
+def test_a_dose_that_follows_from_the_feed_solids_is_no_second_input() -> None:
+    table = made_up_table("free", seed=13)
+    table.frame["polymer_dose_kg_t"] = 18.0 / table.frame["feed_solids_pct"]
+    tuning = tune(table, PRESS, PLANT)
+    assert tuning.decision in ("window", "flat")
+    taken_out = next(note for note in tuning.notes if note.startswith("Taken out"))
+    assert "feed_solids_pct" in taken_out and "polymer_dose" not in taken_out
+
+
+@pytest.mark.parametrize("days", [5, 7])
+def test_a_week_of_pressing_gives_an_answer_with_wide_limits_and_no_failure(days: int) -> None:
+    tuning = tune(made_up_table("free", days=days, seed=14), PRESS, PLANT)
+    assert tuning.decision != "insufficient"
+    assert np.isfinite(tuning.curve.drop(columns=SPEED)).all(axis=None)
+
+
+def test_inputs_that_never_move_are_no_hindrance() -> None:
+    table = made_up_table("free", seed=15)
+    for column in ("feed_flow_m3_h", "feed_solids_pct", "solids_loading_kg_h_m", "polymer_dose_kg_t"):
+        table.frame[column] = table.frame[column].median()
+    tuning = tune(table, PRESS, PLANT)
+    assert tuning.decision in ("window", "flat")
+    assert tuning.by_load.empty

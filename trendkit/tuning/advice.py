@@ -47,7 +47,12 @@ def tune(table: FigureTable, press: Press, plant: Plant) -> Tuning:
     found = identify(blocks, changes)
     why_not = why_insufficient(blocks, found)
     if why_not is None:
-        return _judge(table, press, plant, minutes, blocks, changes, found)
+        try:
+            response = fit_response(blocks, typical_conditions(minutes))
+        except np.linalg.LinAlgError:
+            why_not = f"in the {len(blocks)} steady blocks the speed and the other inputs cannot be told apart"
+        else:
+            return _judge(table, press, plant, minutes, response, changes, found)
     return Tuning(
         decision="insufficient",
         reason=why_not,
@@ -67,11 +72,10 @@ def _judge(
     press: Press,
     plant: Plant,
     minutes: pd.DataFrame,
-    blocks: pd.DataFrame,
+    response: Response,
     changes: pd.DataFrame,
     found: Identifiability,
 ) -> Tuning:
-    response = fit_response(blocks, typical_conditions(minutes))
     amounts = amounts_per_fed_t(table.frame.loc[minutes.index])
 
     def worth_at(load: float) -> Worth:

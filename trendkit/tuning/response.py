@@ -31,6 +31,7 @@ _CANDIDATES = (LOAD, "feed_solids_pct", "polymer_dose_kg_t", "pressure_belt_spee
 _CURVED = (LOAD, "polymer_dose_kg_t")
 _LEAST_SPREAD = 0.005  # an input whose log moves less than this (robust spread) explains nothing
 _LEAST_KNOWN = 0.8  # an input known in fewer of the blocks is left out
+_LEAST_OWN = 0.005  # an input of whose variance the earlier ones leave less than this share tells nothing new
 _ROWS_PER_COLUMN = 6
 _LEAST_LOSS_PCT = 0.2  # below this the logarithm of the loss is not to be trusted
 
@@ -110,16 +111,28 @@ def typical_conditions(minutes: pd.DataFrame) -> dict[str, float]:
 
 
 def usable_inputs(blocks: pd.DataFrame) -> tuple[str, ...]:
-    """Return the inputs that are known in most blocks and moved enough to matter."""
-    chosen = []
-    for name in _CANDIDATES:
-        values = blocks[name].where(blocks[name] > 0.0)
-        if values.notna().mean() < _LEAST_KNOWN:
-            continue
-        logs = np.log(values.dropna())
-        if logs.quantile(0.9) - logs.quantile(0.1) > _LEAST_SPREAD:
+    """Return the inputs that are known in most blocks, moved enough to matter, and do not follow from others.
+
+    A dose paced to the flow alone, say, follows from the feed solids; the one named first is kept.
+    """
+    moved = [name for name in _CANDIDATES if _moved(blocks[name].where(blocks[name] > 0.0))]
+    rows = blocks[blocks[moved].gt(0.0).all(axis=1)]
+    chosen: list[str] = []
+    basis = np.ones((len(rows), 1))
+    for name in moved:
+        logs = np.log(rows[name].to_numpy(dtype=float))
+        own = logs - basis @ np.linalg.lstsq(basis, logs, rcond=None)[0]
+        if len(rows) > basis.shape[1] + 1 and own.var() > _LEAST_OWN * logs.var():
             chosen.append(name)
+            basis = np.column_stack([basis, logs])
     return tuple(chosen)
+
+
+def _moved(values: pd.Series) -> bool:
+    if values.notna().mean() < _LEAST_KNOWN:
+        return False
+    low, high = values.quantile(0.1), values.quantile(0.9)
+    return bool(np.log(high / low) > _LEAST_SPREAD)
 
 
 def design_for(blocks: pd.DataFrame, inputs: tuple[str, ...], days: int) -> Design:
