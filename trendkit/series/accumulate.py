@@ -53,13 +53,13 @@ class Accumulator:
         if self.widens:
             self._widen(int(block.time_us.min()), int(block.time_us.max()))
         rows = order_rows(block.time_us, self.bins)
-        first, last = int(rows.time_us[0]), int(rows.time_us[-1])
+        first, last = int(rows.timeline.time_us[0]), int(rows.timeline.time_us[-1])
         self.first_us = first if self.first_us is None else min(self.first_us, first)
         self.last_us = last if self.last_us is None else max(self.last_us, last)
-        inside = np.searchsorted(rows.time_us, [self.bins.start_us, self.bins.end_us])
+        inside = np.searchsorted(rows.timeline.time_us, [self.bins.start_us, self.bins.end_us])
         self.rows_inside += int(inside[1] - inside[0])
-        if last == self.last_us and len(rows.time_us) > 1:
-            self._row_step_us = (last - first) // (len(rows.time_us) - 1)
+        if last == self.last_us and len(rows.timeline.time_us) > 1:
+            self._row_step_us = (last - first) // (len(rows.timeline.time_us) - 1)
         for name in {*block.values, *block.texts}:
             for channel in self._of_tag.get(name, ()):
                 values, quality = _column(

@@ -14,7 +14,7 @@ from trendkit.plant.roles import ROLES
 from trendkit.series.counters import Counting, learn_counting, ticks_only
 from trendkit.series.readings import Rows, along_scale, bends_within_readings, reading_limits, without_repeats
 from trendkit.series.recording import ENOUGH_OBSERVATIONS, Recording, recognise_recording
-from trendkit.series.segments import Bins, Bools, Cuts, Floats, Ints, cut_at_edges
+from trendkit.series.segments import Bins, Bools, Floats, Ints
 from trendkit.series.spans import SpanLog
 from trendkit.series.states import StateWords
 from trendkit.series.tracks import Holding, Samples, StateTrack, Track, merge_tracks
@@ -61,17 +61,16 @@ class Channel:
         if rows.order is not None:
             values = values[rows.order]
             quality = None if quality is None else quality[rows.order]
-        samples, cuts = self._checked(rows, values, quality)
+        samples = self._checked(rows, values, quality)
         if samples is None:
             return
         if rows.has_repeats:
-            everything = samples
-            samples, cuts = without_repeats(everything), None
+            everything, samples = samples, without_repeats(samples)
             self._log_repeats(everything, samples)
         self.observations += len(samples.time_us)
-        learned = (samples, cuts) if self._holding is not None else self._learn(samples, cuts, is_end=False)
+        learned = samples if self._holding is not None else self._learn(samples, is_end=False)
         if learned is not None:
-            self._into_tracks(*learned)
+            self._into_tracks(learned)
 
     def rebin(self, bins: Bins) -> None:
         """Widen the channel's tracks to other bins of the same raster."""
@@ -92,11 +91,9 @@ class Channel:
     def _log(self, fault: ChannelFault) -> SpanLog:
         return self.faults.setdefault(fault, SpanLog())
 
-    def _checked(
-        self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None
-    ) -> tuple[Samples | None, Cuts | None]:
+    def _checked(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> Samples | None:
         """Return the observations of a column without its empty cells, marked where they cannot be used."""
-        time_us = rows.time_us
+        time_us = rows.timeline.time_us
         is_empty = np.isnan(values)
         some_empty = bool(is_empty.any())
         is_bad: Bools | None = None
@@ -114,31 +111,27 @@ class Channel:
         if bends_within_readings(self.tag):
             values = along_scale(self.tag.scale, values)
         if not some_empty:
-            return (Samples(time_us, values, is_usable, is_uncertain), rows.cuts) if len(values) else (None, None)
+            timeline = None if rows.has_repeats else rows.timeline
+            return Samples(time_us, values, is_usable, is_uncertain, timeline) if len(values) else None
         keep = ~is_empty if is_bad is None else ~is_empty | is_bad
-        if not keep.any():
-            return None, None
-        is_usable = None if is_usable is None else is_usable[keep]
-        is_uncertain = None if is_uncertain is None else is_uncertain[keep]
-        kept = Samples(time_us[keep], values[keep], is_usable, is_uncertain)
-        return kept, None if rows.has_repeats else cut_at_edges(kept.time_us, self.bins)
+        return Samples(time_us, values, is_usable, is_uncertain).chosen(keep) if keep.any() else None
 
     def _log_repeats(self, everything: Samples, kept: Samples) -> None:
         repeats = np.append(False, np.diff(everything.time_us) == 0)
         if len(kept.time_us) < len(everything.time_us):
             self._log("duplicate").add(everything.time_us, repeats, everything.values)
 
-    def _learn(self, samples: Samples, cuts: Cuts | None, is_end: bool) -> tuple[Samples, Cuts | None] | None:
+    def _learn(self, samples: Samples, is_end: bool) -> Samples | None:
         """Learn the tag's habit from its first observations; None while they wait for more."""
         if self._waiting is not None and not is_end:
             waiting = self._waiting
             if samples.time_us[0] > waiting.time_us[-1]:
-                samples, cuts = waiting.followed_by(samples), None
+                samples = waiting.followed_by(samples)
             elif samples.time_us[-1] < waiting.time_us[0]:
-                samples, cuts = samples.followed_by(waiting), None
+                samples = samples.followed_by(waiting)
             else:  # rows among those that wait: decide on what there is
                 self._decide(waiting)
-                return samples, cuts
+                return samples
         usable = slice(None) if samples.is_usable is None else samples.is_usable
         time_us, values = samples.time_us[usable], samples.values[usable]
         if len(time_us) < ENOUGH_OBSERVATIONS and not is_end:
@@ -147,13 +140,13 @@ class Channel:
         self._waiting = None
         self.recording = recognise_recording(time_us, values, self.tag.kind in ("state", "step"))
         self._holding = self._choose_holding(time_us, values)
-        return samples, cuts or cut_at_edges(samples.time_us, self.bins)
+        return samples
 
     def _decide(self, waiting: Samples) -> None:
         """Learn the tag's habit from the few observations there are, and take them."""
-        learned = self._learn(waiting, None, is_end=True)
+        learned = self._learn(waiting, is_end=True)
         assert learned is not None
-        self._into_tracks(*learned)
+        self._into_tracks(learned)
 
     def _choose_holding(self, time_us: Ints, values: Floats) -> Holding:
         assert self.recording is not None
@@ -187,7 +180,10 @@ class Channel:
 
         A spike counts as never recorded: the samples around it are joined.
         """
-        places = np.arange(len(samples.time_us)) if samples.is_usable is None else np.flatnonzero(samples.is_usable)
+        if samples.is_usable is None and self._is_all_tame(samples.values):
+            return samples
+        usable = samples.is_usable
+        places = np.arange(len(samples.time_us)) if usable is None else np.flatnonzero(usable)
         time_us, values = samples.time_us[places], samples.values[places]
         low, high = self._limits
         within = values if np.isinf(low) else values[(values >= low) & (values <= high)]
@@ -207,6 +203,14 @@ class Channel:
         keep[places[wild.is_spike]] = False
         return samples.chosen(keep)
 
+    def _is_all_tame(self, values: Floats) -> bool:
+        """Return True when all readings lie well within the usual, which needs no closer look."""
+        if self._usual is None:
+            return False
+        least, greatest = self._usual.limits
+        low, high = max(least, self._limits[0]), min(greatest, self._limits[1])
+        return float(values.min()) >= low and float(values.max()) <= high
+
     def _keep_outside(self, outside: Samples) -> None:
         """Keep readings out of range in a track of their own, to see later whether they came in another unit."""
         if self.outside is None:
@@ -215,43 +219,39 @@ class Channel:
             self.outside = Track(self.bins, Holding("held", 1.5 * spacing, spacing))
         track = self.outside
         if track.tail is None or outside.time_us[0] > track.tail.time_us[0]:
-            track.add(outside, cut_at_edges(outside.time_us, self.bins))
+            track.add(outside)
 
-    def _into_tracks(self, samples: Samples, cuts: Cuts | None) -> None:
+    def _into_tracks(self, samples: Samples) -> None:
         """Take samples whose tag's habit is known."""
         assert self._holding is not None
-        counting, whole = self._holding.counting, len(samples.time_us)
+        counting = self._holding.counting
         if self.tag.kind in ("analog", "step"):
             samples = self._without_wild_samples(samples)
         elif counting is not None:
             self._log_resets(samples, counting)
             if self.recording is not None and counting.usual_tick_s > 1.5 * self.recording.spacing_s:
                 samples = samples.chosen(ticks_only(samples.time_us, samples.values, counting.usual_tick_s))
-        if len(samples.time_us) < whole:
-            cuts = cut_at_edges(samples.time_us, self.bins)
-        self._distribute(samples, cuts)
+        self._distribute(samples)
 
-    def _distribute(self, samples: Samples, cuts: Cuts | None) -> None:
-        """Note readings a counter cannot have reached by counting, from the batch before this one on."""
+    def _distribute(self, samples: Samples) -> None:
+        """Add samples to the first track they continue; what lies inside the time it covers goes to the next."""
         assert self._holding is not None
-        left: list[tuple[Samples, Cuts | None]] = [(samples, cuts)]
+        left = [samples]
         for level in range(len(self.tracks) + 1):
             if level == len(self.tracks):
                 self.tracks.append((StateTrack if self._is_worded else Track)(self.bins, self._holding))
-            track, inside = self.tracks[level], []
-            for piece, piece_cuts in left:
-                before, within, after = track.takes(piece)
+            inside = []
+            for piece in left:
+                before, within, after = self.tracks[level].takes(piece)
                 for part in (before, after):
                     if part is not None:
-                        same = len(part.time_us) == len(piece.time_us) and piece_cuts is not None
-                        track.add(part, piece_cuts if same else cut_at_edges(part.time_us, self.bins))
+                        self.tracks[level].add(part)
                 if within is not None:
-                    inside.append((within, cut_at_edges(within.time_us, self.bins)))
+                    inside.append(within)
+                    if level == 0:
+                        self._log("duplicate").add(within.time_us, np.ones(len(within.time_us), bool), within.values)
             if not inside:
                 return
-            if level == 0:
-                for piece, _ in inside:
-                    self._log("duplicate").add(piece.time_us, np.ones(len(piece.time_us), bool), piece.values)
             left = inside
 
     @property

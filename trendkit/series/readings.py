@@ -8,7 +8,7 @@ import numpy as np
 
 from trendkit.plant.model import Tag
 from trendkit.plant.roles import ROLES
-from trendkit.series.segments import Bins, Cuts, Floats, Ints, cut_at_edges
+from trendkit.series.segments import Bins, Floats, Ints, Timeline
 from trendkit.series.tracks import Samples
 
 # A 4-20 mA transmitter can send this far beyond its range, as shares of the span (3.8 to 20.5 mA is still a
@@ -22,24 +22,21 @@ IMPOSSIBLE_ABOVE = 2.0
 
 @dataclass(frozen=True)
 class Rows:
-    """The times of one block in order, and where the bin edges fall among them; shared by its tags."""
+    """The times of one block in order; shared by its tags."""
 
-    time_us: Ints
+    timeline: Timeline
     order: Ints | None  # how the block's rows were put in order; None when they were
     has_repeats: bool
-    cuts: Cuts | None
 
 
 def order_rows(time_us: Ints, bins: Bins) -> Rows:
     """Return the times of a block in order."""
     step = np.diff(time_us)
     if not len(step) or int(step.min()) > 0:
-        return Rows(time_us, None, False, cut_at_edges(time_us, bins))
+        return Rows(Timeline(time_us, bins), None, False)
     order = np.argsort(time_us, kind="stable")
     in_order = time_us[order]
-    has_repeats = bool((np.diff(in_order) == 0).any())
-    cuts = None if has_repeats else cut_at_edges(in_order, bins)
-    return Rows(in_order, order, has_repeats, cuts)
+    return Rows(Timeline(in_order, bins), order, bool((np.diff(in_order) == 0).any()))
 
 
 def without_repeats(samples: Samples) -> Samples:

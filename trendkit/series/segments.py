@@ -6,7 +6,7 @@ trusted; after that it is unknown until the next one. All functions are pure and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -108,6 +108,22 @@ def cut_at_edges(time_us: Ints, bins: Bins) -> Cuts | None:
         is_even=shortest == longest,
         longest_s=longest * 1e-6,
     )
+
+
+@dataclass
+class Timeline:
+    """Times [us] that many tags share, with the bin edges among them worked out once."""
+
+    time_us: Ints
+    bins: Bins
+    _cuts: dict[int | None, tuple[Ints, Cuts | None]] = field(default_factory=dict)
+
+    def after(self, earlier_us: int | None) -> tuple[Ints, Cuts | None]:
+        """Return the times with an earlier one put in front (None: as they are) and where the edges fall."""
+        if earlier_us not in self._cuts:
+            times = self.time_us if earlier_us is None else np.concatenate(([earlier_us], self.time_us))
+            self._cuts[earlier_us] = times, cut_at_edges(times, self.bins)
+        return self._cuts[earlier_us]
 
 
 def sums_between(numbers: Floats, at: Ints) -> Floats:

@@ -20,6 +20,7 @@ from trendkit.series.segments import (
     Cuts,
     Floats,
     Ints,
+    Timeline,
     cut_at_edges,
     extremes_between,
     integrate_clean,
@@ -42,6 +43,13 @@ class Samples:
     values: Floats
     is_usable: Bools | None = None
     is_uncertain: Bools | None = None
+    timeline: Timeline | None = None  # where the times are shared with other tags
+
+    def cuts(self, bins: Bins) -> Cuts | None:
+        """Return where the bin edges fall among the samples."""
+        if self.timeline is not None and self.timeline.bins is bins:
+            return self.timeline.after(None)[1]
+        return cut_at_edges(self.time_us, bins)
 
     def chosen(self, chosen: slice | Ints | Bools) -> Samples:
         """Return the samples of a slice, of places or of a mask."""
@@ -57,7 +65,7 @@ class Samples:
         usable = np.ones(len(self.time_us), bool) if self.is_usable is None else self.is_usable.copy()
         values = self.values.copy()
         usable[places], values[places] = False, np.nan
-        return Samples(self.time_us, values, usable, self.is_uncertain)
+        return Samples(self.time_us, values, usable, self.is_uncertain, self.timeline)
 
     def followed_by(self, later: Samples) -> Samples:
         """Return these samples and later ones as one."""
@@ -167,19 +175,28 @@ class Track:
         before, inside, after = (samples.chosen(part) for part in parts)
         return tuple(part if len(part.time_us) else None for part in (before, inside, after))  # type: ignore[return-value]
 
-    def add(self, samples: Samples, cuts: Cuts | None) -> None:
-        """Continue the track with samples that all lie before or after it; `cuts` are of their times."""
+    def add(self, samples: Samples) -> None:
+        """Continue the track with samples that all lie before or after it."""
         first, last = samples.chosen(slice(0, 1)), samples.chosen(slice(-1, None))
         if self.head is None or self.tail is None:
             self.head, self.tail = first, last
         elif first.time_us[0] > self.tail.time_us[0]:
-            self._join(self.tail.followed_by(first))
-            self.tail = last
+            samples, self.tail = self._after_tail(samples), last
         else:
-            self._join(last.followed_by(self.head))
+            self._integrate(last.followed_by(self.head))
             self.head = first
-        if cuts is not None:
-            self._integrate(samples, cuts)
+        self._integrate(samples)
+
+    def _after_tail(self, samples: Samples) -> Samples:
+        """Return samples with the last one before them put in front."""
+        assert self.tail is not None
+        timeline, marks = samples.timeline, (samples.is_usable, samples.is_uncertain)
+        is_plain = (self.tail.is_usable, self.tail.is_uncertain, *marks) == (None, None, None, None)
+        if timeline is None or timeline.bins is not self.bins or not is_plain:
+            return self.tail.followed_by(samples)
+        times, cuts = timeline.after(int(self.tail.time_us[0]))
+        joined = Timeline(times, self.bins, {None: (times, cuts)})
+        return Samples(times, np.concatenate((self.tail.values, samples.values)), timeline=joined)
 
     def close(self, until_us: int) -> None:
         """Hold the last sample on until a moment."""
@@ -189,10 +206,7 @@ class Track:
         end = Samples(np.array([until_us]), np.array([np.nan]), np.array([False]))
         if self.holding.shape == "counted":  # nothing more was counted
             end = replace(self.tail, time_us=end.time_us)
-        last = self.tail.followed_by(end)
-        cuts = cut_at_edges(last.time_us, self.bins)
-        if cuts is not None:
-            self._integrate(last, cuts, replace(self.holding, longest_s=np.inf))
+        self._integrate(self.tail.followed_by(end), replace(self.holding, longest_s=np.inf))
 
     def rebin(self, bins: Bins) -> None:
         """Widen or narrow the track to other bins of the same raster."""
@@ -216,20 +230,17 @@ class Track:
             mine = nothing if self.uncertain_s is None else self.uncertain_s
             self.uncertain_s = np.where(better, nothing if other.uncertain_s is None else other.uncertain_s, mine)
 
-    def _join(self, pair: Samples) -> None:
-        self.longest_silence_s = max(self.longest_silence_s, float(np.diff(pair.time_us)[0]) * 1e-6)
-        cuts = cut_at_edges(pair.time_us, self.bins)
-        if cuts is not None:
-            self._integrate(pair, cuts)
-
-    def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
+    def _integrate(self, samples: Samples, holding: Holding | None = None) -> None:
         holding = holding or self.holding
+        cuts = samples.cuts(self.bins)
+        if cuts is None:
+            return
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
         is_clean = samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
         where = cuts.bins
         if is_clean:
             sloped, held = integrate_clean(samples.values, cuts)
-            good, numbers = cuts.length_s, samples.values
+            good, lows, highs = cuts.length_s, samples.values, samples.values
             self.count[where] += np.diff(cuts.at).astype(np.uint32)
         else:
             runs = segments_of(samples, cuts.step_s, holding)
@@ -239,8 +250,8 @@ class Track:
             if holding.shape == "sloped":
                 held = integrate_trusted(runs.values, flat, runs.trusted_s, cuts)
             good = integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
-            numbers = samples.values
-            usable = np.ones(len(numbers), bool) if samples.is_usable is None else samples.is_usable
+            usable = np.ones(len(samples.values), bool) if samples.is_usable is None else samples.is_usable
+            lows, highs = np.where(usable, samples.values, np.inf), np.where(usable, samples.values, -np.inf)
             self.count[where] += sums_between(usable.astype(float), cuts.at).astype(np.uint32)
         if holding.shape == "held":
             sloped = held
@@ -248,18 +259,13 @@ class Track:
         if len(self.bend):
             self.bend[where] += sloped - held
         self.good_s[where] += good
-        self._note_extremes(numbers, cuts)
+        self._note_extremes(lows, highs, cuts)
         if samples.is_uncertain is not None:
             self._note_uncertain(samples, cuts, holding)
 
-    def _note_extremes(self, numbers: Floats, cuts: Cuts) -> None:
+    def _note_extremes(self, lows: Floats, highs: Floats, cuts: Cuts) -> None:
         where = cuts.bins
-        if np.isnan(numbers).any():
-            low = np.where(np.isnan(numbers), np.inf, numbers)
-            high = np.where(np.isnan(numbers), -np.inf, numbers)
-        else:
-            low = high = numbers
-        least, greatest = extremes_between(low, cuts.at, True), extremes_between(high, cuts.at, False)
+        least, greatest = extremes_between(lows, cuts.at, True), extremes_between(highs, cuts.at, False)
         least[np.isinf(least)] = np.nan
         greatest[np.isinf(greatest)] = np.nan
         self.lowest[where] = np.fmin(self.lowest[where], least)
@@ -295,7 +301,10 @@ class StateTrack(Track):
             mine = self.seconds.setdefault(code, nothing.copy())
             mine[better] = other.seconds.get(code, nothing)[better]
 
-    def _integrate(self, samples: Samples, cuts: Cuts, holding: Holding | None = None) -> None:
+    def _integrate(self, samples: Samples, holding: Holding | None = None) -> None:
+        cuts = samples.cuts(self.bins)
+        if cuts is None:
+            return
         runs = segments_of(samples, cuts.step_s, holding or self.holding)
         flat = np.zeros(len(cuts.step_s))
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
