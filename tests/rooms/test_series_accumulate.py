@@ -23,9 +23,7 @@ def at(*seconds: float) -> np.ndarray:
     return START + np.round(np.array(seconds) * 1e6).astype(np.int64)
 
 
-def bins_of(
-    blocks: list[Block], of: Tag, minutes: int = 10, max_hold_s: float = 600.0, widens: bool = False
-) -> Track:
+def bins_of(blocks: list[Block], of: Tag, minutes: int = 10, max_hold_s: float = 600.0, widens: bool = False) -> Track:
     accumulator = Accumulator([("key", of)], Bins(START, MINUTE, minutes), max_hold_s, widens)
     for block in blocks:
         accumulator.add(block)
@@ -98,6 +96,20 @@ def test_a_bad_sample_ends_what_was_held_and_nothing_is_drawn_across_it() -> Non
     track = bins_of([block(at(*seconds), values, quality.tolist())], tag(), 5)
     assert track.good_s.tolist() == [60, 30, 30, 60, 60]
     assert mean(track) == pytest.approx(7.0)
+
+
+@pytest.mark.parametrize("batch", [7, 30, 300])
+def test_bad_and_uncertain_samples_give_the_same_bins_in_batches_of_any_size(batch: int) -> None:
+    seconds, quality = np.arange(0, 300), np.full(300, GOOD)
+    quality[80:95], quality[150:170] = BAD, UNCERTAIN
+    whole = bins_of([block(at(*seconds), NOISE[:300], quality.tolist())], tag(), 5)
+    parts = [slice(first, first + batch) for first in range(0, 300, batch)]
+    blocks = [block(at(*seconds[part]), NOISE[:300][part], quality[part].tolist()) for part in parts]
+    track = bins_of(blocks, tag(), 5)
+    assert track.sloped == pytest.approx(whole.sloped)
+    assert track.good_s == pytest.approx(whole.good_s)
+    assert track.uncertain_s == pytest.approx(whole.uncertain_s)
+    assert track.count.tolist() == whole.count.tolist()
 
 
 def test_uncertain_samples_are_used_and_their_time_is_counted() -> None:
@@ -173,9 +185,7 @@ def test_a_worded_state_counts_the_time_spent_in_each_word() -> None:
 
 
 def test_an_unknown_word_ends_the_state_before_it() -> None:
-    track = bins_of(
-        [texts(at(0, 60, 120, 300), ["RUN", "No Data", "RUN", "RUN"])], tag("running", "state"), 5
-    )
+    track = bins_of([texts(at(0, 60, 120, 300), ["RUN", "No Data", "RUN", "RUN"])], tag("running", "state"), 5)
     assert track.good_s.tolist() == [60, 0, 60, 60, 60]
 
 
@@ -209,9 +219,7 @@ def test_a_coarse_counter_gives_a_steady_rate() -> None:
 
 
 def test_rows_before_the_window_say_what_was_held_when_it_began() -> None:
-    track = bins_of(
-        [texts(at(-90_000, 150), ["ON", "OFF"]), texts(at(300), ["ON"])], tag("running", "state"), 5
-    )
+    track = bins_of([texts(at(-90_000, 150), ["ON", "OFF"]), texts(at(300), ["ON"])], tag("running", "state"), 5)
     assert track.good_s == pytest.approx(60)
     assert (track.sloped / 60) == pytest.approx([1, 1, 0.5, 0, 0])
 

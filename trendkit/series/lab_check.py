@@ -116,6 +116,17 @@ def find_departures(hours: Floats, ratios: Floats) -> tuple[float, list[Departur
     """
     spread = robust_spread(np.diff(ratios) / np.sqrt(2.0), LEAST_SPREAD)
     usual = float(np.median(ratios))
+    found = _departures_from(usual, hours, ratios, spread)
+    if found:  # the level of the other grabs is the usual one
+        others = np.ones(len(ratios), bool)
+        for each in found:
+            others[each.first : each.last + 1] = False
+        usual = float(np.median(ratios[others])) if others.sum() >= LEAST_INSIDE else usual
+        found = _departures_from(usual, hours, ratios, spread)
+    return usual, found
+
+
+def _departures_from(usual: float, hours: Floats, ratios: Floats, spread: float) -> list[Departure]:
     rest = _without_lone_grabs(ratios - usual, spread)
     found: list[Departure] = []
     while len(found) < MOST_STRETCHES:
@@ -125,7 +136,7 @@ def find_departures(hours: Floats, ratios: Floats) -> tuple[float, list[Departur
         found.append(best)
         inside = slice(best.first, best.last + 1)
         rest[inside] -= best.size if best.kind == "offset" else best.size * _ramp(hours[inside])
-    return usual, found
+    return found
 
 
 def _without_lone_grabs(rest: Floats, spread: float) -> Floats:

@@ -190,8 +190,8 @@ class Track:
     def _after_tail(self, samples: Samples) -> Samples:
         """Return samples with the last one before them put in front."""
         assert self.tail is not None
-        timeline, marks = samples.timeline, (samples.is_usable, samples.is_uncertain)
-        is_plain = (self.tail.is_usable, self.tail.is_uncertain, *marks) == (None, None, None, None)
+        timeline = samples.timeline
+        is_plain = all(each.is_usable is None and each.is_uncertain is None for each in (self.tail, samples))
         if timeline is None or timeline.bins is not self.bins or not is_plain:
             return self.tail.followed_by(samples)
         times, cuts = timeline.after(int(self.tail.time_us[0]))
