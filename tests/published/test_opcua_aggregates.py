@@ -16,7 +16,8 @@ from trendkit.exports.block import BAD, GOOD, UNCERTAIN
 from trendkit.series import aggregates
 from trendkit.series.aggregates import History
 from trendkit.series.segments import Bins
-from trendkit.series.tracks import Holding, Samples, Track
+from trendkit.series.signal import Holding, Samples
+from trendkit.series.tracks import Track
 
 FOLDER = Path(__file__).parent / "opcua"
 NOON_S = 12 * 3600

@@ -62,9 +62,7 @@ def wide(
     seconds: np.ndarray = SECONDS, texts: dict[str, Any] | None = None, quality: Any = None, **columns: Any
 ) -> Block:
     values = {name: np.asarray(column, float) for name, column in columns.items()}
-    return Block(
-        times(seconds), values, quality or {}, {k: np.asarray(v, object) for k, v in (texts or {}).items()}
-    )
+    return Block(times(seconds), values, quality or {}, {k: np.asarray(v, object) for k, v in (texts or {}).items()})
 
 
 def tag(name: str, column: str, kind: str = "analog", **more: Any) -> Tag:
@@ -119,9 +117,7 @@ def test_no_line_is_drawn_across_a_start_between_sparse_samples() -> None:
     """Sampled every 5 min at :02, :07 ...; started at 01:00, stopped at 05:00."""
     sparse = SECONDS % 300 == 120
     feed = np.where(sparse, FEED_READINGS, np.nan)
-    grid = grid_of(
-        [FakeExport("a.csv", (wide(FEED_FLOW=feed, texts={"RUNNING": ON_OFF}),))], press(FEED, RUNNING)
-    )
+    grid = grid_of([FakeExport("a.csv", (wide(FEED_FLOW=feed, texts={"RUNNING": ON_OFF}),))], press(FEED, RUNNING))
     column = grid.roles["feed_flow_m3_h"]
     assert column.iloc[57:60].to_numpy() == pytest.approx(0.0, abs=1e-5)
     assert column.iloc[60:62].isna().all()
@@ -132,9 +128,7 @@ def test_no_line_is_drawn_across_a_start_between_sparse_samples() -> None:
 
 def test_a_scale_with_a_bend_is_applied_before_averaging() -> None:
     """Half of each minute at 0, half at 60 Hz: 0 and 12 m/min, mean 6, though the scale gives 10 at 30 Hz."""
-    bent = tag(
-        "gravity_belt_speed", "gravity_belt_speed_m_min", unit="Hz", scale=((0, 0), (30, 10), (60, 12))
-    )
+    bent = tag("gravity_belt_speed", "gravity_belt_speed_m_min", unit="Hz", scale=((0, 0), (30, 10), (60, 12)))
     readings = np.where(SECONDS % 60 < 30, 0.0, 60.0)
     held = [FakeExport("a.csv", (wide(GRAVITY_BELT_SPEED=readings),))]
     column = grid_of(held, press(bent)).roles["gravity_belt_speed_m_min"]
@@ -246,9 +240,7 @@ def test_a_gap_a_bad_stretch_and_readings_out_of_range_are_found_once_each() -> 
     codes[(SECONDS >= 10_000) & (SECONDS < 11_000)] = BAD
     feed[(SECONDS >= 12_000) & (SECONDS < 12_200)] = 400.0
     block = wide(FEED_FLOW=feed, texts={"RUNNING": ON_OFF}, quality={"FEED_FLOW": codes})
-    found = {
-        each.fault: each for each in grid_of([FakeExport("a.csv", (block,))], press(FEED, RUNNING)).findings
-    }
+    found = {each.fault: each for each in grid_of([FakeExport("a.csv", (block,))], press(FEED, RUNNING)).findings}
     assert set(found) == {"gap", "bad_quality", "out_of_range"}
     assert found["gap"].start_utc == DAY + pd.Timedelta(hours=2)
     assert found["gap"].end_utc == DAY + pd.Timedelta(hours=2.5)
@@ -282,3 +274,11 @@ def test_a_tag_absent_from_the_files_leaves_its_column_empty_and_a_note() -> Non
     grid = grid_of([export], press(FEED, RUNNING))
     assert grid.roles["running"].isna().all()
     assert any("RUNNING (running) has no value in the files" in note for note in grid.notes)
+
+
+def test_words_stay_words_and_an_unknown_state_is_none() -> None:
+    mode = tag("mode", "mode", "state")
+    words = np.where(SECONDS < 7200, "DEWATER", np.where(SECONDS < 14_400, "Bad", "thickening"))
+    grid = grid_of([FakeExport("a.csv", (wide(FEED_FLOW=FEED_READINGS, texts={"MODE": words}),))], press(FEED, mode))
+    assert grid.roles["mode"].iloc[[0, 150, 300]].tolist() == ["dewatering", None, "thickening"]
+    assert any("'Bad' (720)" in note for note in grid.notes)

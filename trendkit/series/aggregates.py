@@ -24,7 +24,7 @@ from trendkit.series.segments import (
     integrate_trusted,
     sums_between,
 )
-from trendkit.series.tracks import Holding, Samples, segments_of
+from trendkit.series.signal import Holding, Samples, segments_of
 
 # After the last raw value the published tables count one more unit of time, a millisecond.
 LAST_UNIT_S = 0.001

@@ -54,7 +54,7 @@ def build_grids(
     reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
     everyone = [*presses, *also]
     filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
-    frames = {slug: pd.DataFrame(each.columns, index=each.index) for slug, each in filled.items()}
+    frames = {slug: each.frame for slug, each in filled.items()}
     served = [press for press in plant.presses if press.slug in frames]
     grids = {}
     for press in presses:

@@ -15,9 +15,10 @@ from trendkit.series.counters import Counting, learn_counting, ticks_only
 from trendkit.series.readings import Rows, along_scale, bends_within_readings, reading_limits, without_repeats
 from trendkit.series.recording import ENOUGH_OBSERVATIONS, Recording, recognise_recording
 from trendkit.series.segments import Bins, Bools, Floats, Ints
+from trendkit.series.signal import Holding, Samples
 from trendkit.series.spans import SpanLog
 from trendkit.series.states import StateWords
-from trendkit.series.tracks import Holding, Samples, StateTrack, Track, merge_tracks
+from trendkit.series.tracks import StateTrack, Track, merge_tracks
 from trendkit.series.wild import Usual, find_wild, learn_usual
 
 ChannelFault = Literal["bad_quality", "text_value", "out_of_range", "duplicate", "counter_reset", "spike"]

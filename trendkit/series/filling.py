@@ -72,13 +72,21 @@ class Filled:
         self.columns[column][rows] = values[rows]
         self.shares[column][rows] = share[rows]
 
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The columns filled so far; texts stay objects, None where unknown."""
+        return pd.DataFrame(
+            {name: pd.Series(column, self.index, column.dtype) for name, column in self.columns.items()},
+            index=self.index,
+        )
+
     def grid(self, every_s: int) -> PressGrid:
         """Return the finished grid."""
         findings = sorted(self.findings, key=lambda each: (each.start_utc, each.tag, each.fault))
         return PressGrid(
             self.press.slug,
             every_s,
-            pd.DataFrame(self.columns, index=self.index),
+            self.frame,
             pd.DataFrame(self.shares, index=self.index),
             self.basis,
             tuple(findings),

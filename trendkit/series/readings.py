@@ -9,7 +9,7 @@ import numpy as np
 from trendkit.plant.model import Tag
 from trendkit.plant.roles import ROLES
 from trendkit.series.segments import Bins, Floats, Ints, Timeline
-from trendkit.series.tracks import Samples
+from trendkit.series.signal import Samples
 
 # A 4-20 mA transmitter can send this far beyond its range, as shares of the span (3.8 to 20.5 mA is still a
 # measurement by the recommendation NAMUR NE 43; values from memory).

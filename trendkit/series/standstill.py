@@ -32,6 +32,7 @@ NEVER_STILL = frozenset(
 )
 WORKING_DAY_S = 8 * 3600.0
 NEAR_ZERO = 0.1  # of the usual reading: a meter at rest, not a frozen one
+STILL_AT_REST = 0.1  # share of resting bins in which such a meter changes at most
 LIKE_REST = 0.01  # of the usual reading, from what the meter shows when the press stands
 
 
@@ -69,8 +70,8 @@ def find_standstills(name: str, track: Track, readings: Floats, is_moving: Bools
     at_work = known & is_moving
     if at_work.sum() * track.bins.seconds < SHORTEST_S:
         return []
-    near_zero, rest_low, rest_high = _levels_at_rest(readings, at_work, known & ~is_moving)
     changes = bins_that_change(track)
+    near_zero, rest_low, rest_high = _levels_at_rest(readings, at_work, known & ~is_moving, changes)
     still = known & ~changes
     moving_so_far = np.concatenate(([0], np.cumsum(at_work)))
     changes_so_far = int((changes & at_work).sum())
@@ -99,8 +100,12 @@ def _bins_needed(name: str, share: float, elsewhere: int, seconds: float) -> flo
     return min(needed, working_day) if name in NEVER_STILL else needed
 
 
-def _levels_at_rest(readings: Floats, at_work: Bools, resting: Bools) -> tuple[float, float, float]:
-    """Return below which reading a meter is at rest, and what it shows while the press stands, less and plus."""
+def _levels_at_rest(readings: Floats, at_work: Bools, resting: Bools, changes: Bools) -> tuple[float, float, float]:
+    """Return below which reading a meter is at rest, and what it shows while the press stands, less and plus.
+
+    A meter that changes all the time, also while the press stands, has no resting level (NaN).
+    """
     usual = float(np.quantile(np.abs(readings[at_work]), 0.9))
-    shown = float(np.median(readings[resting])) if resting.sum() >= 30 else np.nan
+    is_still_at_rest = resting.sum() >= 30 and float(changes[resting].mean()) < STILL_AT_REST
+    shown = float(np.median(readings[resting])) if is_still_at_rest else np.nan
     return NEAR_ZERO * usual, shown - LIKE_REST * usual, shown + LIKE_REST * usual
