@@ -12,6 +12,7 @@ from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
+LARGE = 2.5  # times the least change worth a sign: of a column that makes no kind of its own
 EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
 CLEAR, UNMISTAKABLE = 4.0, 5.5  # spreads
 
@@ -62,4 +63,8 @@ def is_clear(
         return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
-    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE for sign in told)
+    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE and _is_large(sign) for sign in told)
+
+
+def _is_large(sign: Sign) -> bool:
+    return sign.severity > 0 or sign.change_in_scale >= LARGE * BY_NAME[sign.name].least

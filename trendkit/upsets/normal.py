@@ -28,12 +28,13 @@ TAIL_WIDTH = {0.95: 1.960, 0.98: 2.326}  # normal quantiles of |z|
 
 @dataclass(frozen=True)
 class RobustLine:
-    """A robust linear level: ``intercept + sum(slope * (x - middle) / width)``."""
+    """A robust level: ``intercept + sum(slope * x)`` over regressors in spreads about their middles, and squares."""
 
     intercept: float
-    slopes: Floats
+    slopes: Floats  # of the regressors, then of the squares
     middles: Floats
     widths: Floats
+    squared: tuple[int, ...] = ()  # regressors that also count by their square: a level with a best value inside
 
     def level(self, regressors: Floats) -> Floats:
         """Return the level for rows of regressors, each clipped to three spreads about its usual middle.
@@ -45,40 +46,42 @@ class RobustLine:
         return np.asarray(self.intercept + self.scaled(regressors) @ self.slopes, dtype=float)
 
     def scaled(self, regressors: Floats) -> Floats:
-        """Return regressors in their own spreads about their middles, clipped, missing ones 0."""
+        """Return regressors in their own spreads about their middles, clipped, missing ones 0; then the squares."""
         x = np.clip((regressors - self.middles) / self.widths, -CLIP, CLIP)
-        return np.where(np.isnan(x), 0.0, x)
+        x = np.where(np.isnan(x), 0.0, x)
+        return np.column_stack([x, x[:, list(self.squared)] ** 2]) if self.squared else x
 
 
-def fit_robust_line(values: Floats, regressors: Floats, ridge_blocks: float = RIDGE_BLOCKS) -> RobustLine:
-    """Return the Huber-weighted ridge line of `values` (n,) on `regressors` (n, k).
+def fit_robust_line(
+    values: Floats, regressors: Floats, ridge_blocks: float = RIDGE_BLOCKS, squared: tuple[int, ...] = ()
+) -> RobustLine:
+    """Return the Huber-weighted ridge line of `values` (n,) on `regressors` (n, k) and the squares of some of them.
 
-    Rows without value are left out; `ridge_blocks` is what "no dependence at all" is worth, in rows.
-    Iteratively reweighted least squares from the median (Huber, Robust Statistics, 1981, chapter 7).
+    Rows without value are left out; `ridge_blocks` is what "no dependence at all" is worth, in rows. Iteratively
+    reweighted least squares from the median (Huber, Robust Statistics, 1981, chapter 7).
     """
     seen = ~np.isnan(values)
     y, x = values[seen], regressors[seen]
-    middles = np.zeros(x.shape[1])
-    widths = np.ones(x.shape[1])
+    middles, widths = np.zeros(x.shape[1]), np.ones(x.shape[1])
     for column in range(x.shape[1]):
         known = x[~np.isnan(x[:, column]), column]
         if known.size:
             middles[column] = np.median(known)
             widths[column] = max(robust_spread(known), 0.5 * float(np.std(known)), 1e-9)
-    intercept = float(np.median(y))
-    line = RobustLine(intercept, np.zeros(x.shape[1]), middles, widths)
-    if not x.shape[1]:
+    size = x.shape[1] + len(squared)
+    solution = np.array([float(np.median(y)), *np.zeros(size)])
+    line = RobustLine(float(solution[0]), solution[1:], middles, widths, squared)
+    if not size:
         return line
     design = np.column_stack([np.ones(y.size), line.scaled(x)])
-    ridge = np.diag([1e-9, *[ridge_blocks] * x.shape[1]])
-    solution = np.array([intercept, *np.zeros(x.shape[1])])
+    ridge = np.diag([1e-9, *[ridge_blocks] * size])
     for _ in range(ROUNDS):
         left = y - design @ solution
         width = HUBER_WIDTH * max(robust_spread(left), 1e-12)
         weight = np.minimum(1.0, width / np.maximum(np.abs(left), 1e-300))
         weighted = design * weight[:, None]
         solution = np.linalg.solve(design.T @ weighted + ridge, weighted.T @ y)
-    return RobustLine(float(solution[0]), solution[1:], middles, widths)
+    return RobustLine(float(solution[0]), solution[1:], middles, widths, squared)
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,13 @@ def _move_spread(moved: Floats, runs: int, floor: float, crew_spread: float) -> 
 
 
 def recent_normal(
-    values: Floats, regressors: Floats, pieces: Codes, block_s: int, floor: float, crew_spread: float = 0.0
+    values: Floats,
+    regressors: Floats,
+    pieces: Codes,
+    block_s: int,
+    floor: float,
+    crew_spread: float = 0.0,
+    squared: tuple[int, ...] = (),
 ) -> Normal:
     """Return the normal of a column from earlier blocks.
 
@@ -190,6 +199,8 @@ def recent_normal(
         Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
     crew_spread
         By how much crews usually turn it, in the column's unit; what a few runs may not have shown yet.
+    squared
+        Positions of the regressors that also count by their square.
 
     Notes
     -----
@@ -200,7 +211,7 @@ def recent_normal(
     """
     inside = np.diff(pieces, prepend=pieces[0]) == 0
     correlation = lag_one_correlation(values)
-    line = fit_robust_line(values, regressors, RIDGE_BLOCKS * (1.0 + correlation) / (1.0 - correlation))
+    line = fit_robust_line(values, regressors, RIDGE_BLOCKS * (1.0 + correlation) / (1.0 - correlation), squared)
     left = values - line.level(regressors)
     correlation = lag_one_correlation(left)
     noise = sigma_from_differences(np.where(inside, left, np.nan))

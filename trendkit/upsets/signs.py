@@ -18,7 +18,7 @@ from trendkit.upsets.blocks import Judged
 from trendkit.upsets.changes import find_knee
 from trendkit.upsets.normal import Normal, daily_regressors, recent_normal
 from trendkit.upsets.spans import WORST_S, Channel, Span, find_sampled_spans, find_spans, in_unit
-from trendkit.upsets.watched import WATCHED, Watched
+from trendkit.upsets.watched import BY_NAME, WATCHED, Watched
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -28,6 +28,7 @@ HISTORY_H = 200.0  # pressing hours the recent normal looks back
 WARM_UP_H = 8.0  # pressing hours before anything can be judged by past data alone
 NEW_NORMAL_H = 24.0  # out of band for most of this many pressing hours: that is how the press runs now
 NEW_NORMAL_SHARE = 0.6
+SHUT_DOWN_S = 2700.0  # an input that ends before the feed does so within this long (common practice)
 SAMPLED_SHARE = 0.8  # of block differences that are exactly zero: the column steps from grab to grab
 
 
@@ -102,8 +103,10 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
     values = blocks[watched.name].to_numpy(dtype=float)
     codes = pd.factorize(blocks["piece"])[0].astype(np.int64)
     is_sampled = watched.is_effect and _is_sampled(values, codes)
-    given = [blocks[name].to_numpy(dtype=float) for name in watched.given if name in blocks]
-    regressors = np.column_stack([daily, *given])
+    given = [name for name in watched.given if name.removesuffix("^2") in blocks]
+    plain = [name for name in given if not name.endswith("^2")]
+    regressors = np.column_stack([daily, *(blocks[name].to_numpy(dtype=float) for name in plain)])
+    squared = tuple(2 + plain.index(name.removesuffix("^2")) for name in given if name.endswith("^2"))
     limit = press.targets.get(judged.mode, {}).get(watched.column)
     usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))
     is_normal = ~np.isnan(values)
@@ -117,7 +120,7 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
         history = _history(is_normal, values, epochs, int(first), judged.block_s)
         if history.size < 12:
             continue
-        normal = _normal_of(history, values, regressors, codes, watched, is_sampled, judged.block_s)
+        normal = _normal_of(history, values, regressors, squared, codes, watched, is_sampled, judged.block_s)
         level = normal.line.level(regressors[first:last])
         usual[first:last], spread[first:last], move_spread[first:last] = (
             level,
@@ -131,10 +134,19 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
             spans = find_spans(piece, level, normal, watched, limit, judged.block_s)
         for span in spans:
             sign = _sign(judged, watched, int(first), span, normal, limit)
+            if _is_shutting_down(span, sign, piece.size, judged.block_s):
+                continue
             signs.append(sign)
             if sign.severity >= 2 or sign.z >= CLEARLY_OUT:
                 is_normal[first + span.first : first + span.last] = False
     return JudgedColumn(usual, spread, move_spread, tuple(signs), is_sampled)
+
+
+def _is_shutting_down(span: Span, sign: Sign, blocks: int, block_s: int) -> bool:
+    """Return whether an input went to nothing in the last minutes of a run: pumps go off one after the other."""
+    is_last = span.last >= blocks and (span.last - span.first) * block_s <= SHUT_DOWN_S
+    watched = BY_NAME[sign.name]
+    return is_last and watched.scale == "percent" and not watched.is_effect and sign.change < -0.8 * abs(sign.usual)
 
 
 def _is_sampled(values: Floats, codes: NDArray[np.int64]) -> bool:
@@ -179,6 +191,7 @@ def _normal_of(
     history: NDArray[np.int64],
     values: Floats,
     regressors: Floats,
+    squared: tuple[int, ...],
     codes: NDArray[np.int64],
     watched: Watched,
     is_sampled: bool,
@@ -190,7 +203,15 @@ def _normal_of(
     typical = abs(float(np.median(values[history])))
     floor = in_unit(watched, watched.least, typical) / 6.0
     crew_spread = watched.crew_spread / 100.0 * typical
-    return recent_normal(values[history], regressors[history], codes[history], block_s, max(floor, 1e-9), crew_spread)
+    return recent_normal(
+        values[history],
+        regressors[history],
+        codes[history],
+        block_s,
+        max(floor, 1e-9),
+        crew_spread,
+        squared,
+    )
 
 
 def _sign(judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None) -> Sign:
