@@ -6,6 +6,7 @@ one day.
 """
 
 from trendkit.upsets.day import account_for_day
+from trendkit.upsets.judging import JudgedMode
 from trendkit.upsets.ledger import find_upsets, judge, ledger
 from trendkit.upsets.results import (
     Cause,
@@ -16,7 +17,6 @@ from trendkit.upsets.results import (
     Move,
     Upset,
 )
-from trendkit.upsets.signs import JudgedMode
 
 __all__ = [
     "Cause",

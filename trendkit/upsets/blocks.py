@@ -176,9 +176,7 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
 
 
 def _fed(values: pd.DataFrame, feed_time: pd.Series) -> pd.DataFrame:
-    """Return the feed flow, solids and dose that made what each row discharges;
-    NaN where that is not known.
-    """
+    """Return the feed flow, solids and dose that made what each row discharges; NaN where that is not known."""
     position = values.index.get_indexer(pd.DatetimeIndex(feed_time), method="pad")
     found = position >= 0
     fed = {}

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from trendkit.upsets.charts import robust_spread
 from trendkit.upsets.days import PressDays, cake_weight
+from trendkit.upsets.judging import JudgedMode
 from trendkit.upsets.losses import usual_at
 from trendkit.upsets.normal import fit_robust_line
 from trendkit.upsets.results import ComparedDay, Contribution, Upset
-from trendkit.upsets.signs import JudgedMode
 
 # inputs that may be a little off in calm minutes: judged column, cause when above, cause when below
 FACTORS = (

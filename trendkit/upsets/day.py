@@ -33,6 +33,7 @@ from trendkit.upsets.day_words import (
     reason_words,
 )
 from trendkit.upsets.days import COMPARED_FIGURES, PressDays, comparison_days, press_days
+from trendkit.upsets.judging import JudgedMode
 from trendkit.upsets.ledger import judge, moved_before
 from trendkit.upsets.results import (
     Cause,
@@ -42,7 +43,7 @@ from trendkit.upsets.results import (
     Move,
     Upset,
 )
-from trendkit.upsets.signs import JudgedMode, Sign
+from trendkit.upsets.signs import Sign
 from trendkit.upsets.watched import BY_NAME, WATCHED
 
 
@@ -230,9 +231,7 @@ def _changes(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Differ
 
 
 def _timeline(modes: Iterable[JudgedMode], own: Sequence[Upset], period: Period) -> tuple[Move, ...]:
-    """Return what left its band on the day, in the order of the sludge it speaks of;
-    one entry per role and side.
-    """
+    """Return what left its band on the day, by the sludge it speaks of: one entry per role and side."""
     signs = [sign for mode in modes for sign in mode.signs]
     signs = [sign for sign in signs if sign.onset < period.end_utc and sign.end > period.start_utc]
     signs = [sign for sign in signs if not BY_NAME[sign.name].is_check]

@@ -15,8 +15,8 @@ import pandas as pd
 from trendkit.findings import Finding
 from trendkit.upsets.bench_check import Agreement, agreement_note
 from trendkit.upsets.causes import rows_of, signatures
+from trendkit.upsets.judging import JudgedMode
 from trendkit.upsets.results import Cause, ComparedDay, Contribution, Upset
-from trendkit.upsets.signs import JudgedMode
 
 Verdict = Literal["bad", "not_bad", "cannot_tell"]
 Means = dict[str, float | None]
@@ -31,9 +31,7 @@ MOST_CHECKS = 7
 
 
 def checks_of_day(verdict: Verdict, causes: Sequence[Cause], agreement: Agreement | None) -> tuple[str, ...]:
-    """Return what an operator would look at, in order:
-    the instrument first, then cause by cause, then cautions.
-    """
+    """Return what an operator would look at, in order: the instrument, cause by cause, then the cautions."""
     if verdict == "not_bad" and not causes:
         return ()
     found = []

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trendkit.upsets.signs import JudgedMode, Sign
+from trendkit.upsets.judging import JudgedMode
+from trendkit.upsets.signs import Sign
 from trendkit.upsets.spans import NOT_A_RETURN
 from trendkit.upsets.watched import BY_NAME, Watched
 
@@ -38,9 +39,7 @@ EVENTS = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What one column did over a span:
-    `strength` from -1.6 (far below usual) over 0 to +1.6 (far above).
-    """
+    """What one column did over a span: `strength` from -1.6 (far below usual) over 0 to +1.6 (far above)."""
 
     name: str
     strength: float

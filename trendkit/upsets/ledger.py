@@ -17,9 +17,10 @@ from trendkit.upsets.blocks import faulty_names, judged_minutes
 from trendkit.upsets.causes import Signatures, missing_tests, rows_of, signatures
 from trendkit.upsets.events import Event, gather_events
 from trendkit.upsets.evidence import record_of, sized
+from trendkit.upsets.judging import JudgedMode, judge_mode
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
 from trendkit.upsets.results import Upset
-from trendkit.upsets.signs import JudgedMode, Sign, judge_mode
+from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import find_stops
 from trendkit.upsets.trials import Scene
 from trendkit.upsets.watched import BY_NAME, KIND_ORDER
@@ -138,9 +139,7 @@ def _upset(
 
 
 def _start(event: Event) -> pd.Timestamp:
-    """Return when the earliest sign left its band;
-    effects dated a little before their own cause wait for it.
-    """
+    """Return when the earliest sign left its band; effects dated a little before their own cause wait for it."""
     begun = min([sign.onset for sign in event.signs] + [stop.start for stop in event.stops])
     known = [
         sign.onset
@@ -151,9 +150,7 @@ def _start(event: Event) -> pd.Timestamp:
 
 
 def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:
-    """Return when past data alone sufficed:
-    the first telling sign or stop, not before the warm-up was over.
-    """
+    """Return when past data alone sufficed: at the first telling sign or stop, once the warm-up was over."""
     telling = [sign.detected_at for sign in event.signs if sign.severity]
     telling = telling or [sign.detected_at for sign in event.signs]
     first = min(telling + [stop.start for stop in event.stops])
@@ -161,9 +158,7 @@ def _detected_at(event: Event, known_from: pd.Timestamp) -> pd.Timestamp:
 
 
 def moved_before(sign: Sign) -> tuple[pd.Timestamp, float]:
-    """Return the key that sorts signs by sludge time;
-    of moves within minutes, the input before its effect.
-    """
+    """Return the key that sorts signs by sludge time; of moves within minutes, the input before its effect."""
     return sign.feed_onset + (SAME_MOMENT if BY_NAME[sign.name].is_effect else pd.Timedelta(0)), -sign.z
 
 

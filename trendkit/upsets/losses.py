@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from trendkit.plant.model import Costs
-from trendkit.upsets.signs import JudgedMode
+from trendkit.upsets.judging import JudgedMode
 
 
 @dataclass(frozen=True)

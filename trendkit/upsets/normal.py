@@ -132,9 +132,7 @@ def own_level(left: Floats, pieces: Codes, block_s: int) -> Floats:
 
 
 def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
-    """Return how far the last ten minutes are from where the run itself has been;
-    NaN in its first 40 minutes.
-    """
+    """Return how far the last ten minutes are from where the run has been; NaN in its first 40 minutes."""
     recent = trailing_mean(left, pieces, max(1, round(600.0 / block_s)), 0, 1)
     return np.asarray(recent - own_level(left, pieces, block_s), dtype=float)
 

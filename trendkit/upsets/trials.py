@@ -12,7 +12,8 @@ import pandas as pd
 
 from trendkit.upsets.causes import NO_UPSET, UNKNOWN_LOG_ODDS, Row, Score, Signatures, is_measurable, score_cause
 from trendkit.upsets.evidence import Evidence, Record, gather_evidence
-from trendkit.upsets.signs import JudgedMode, Sign
+from trendkit.upsets.judging import JudgedMode
+from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
