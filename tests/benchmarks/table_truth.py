@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
 from trendkit import jobs
 from trendkit.plant import load_plant
 from trendkit.press import FIGURES

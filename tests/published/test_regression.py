@@ -73,9 +73,7 @@ def test_restricted_likelihood_of_day_levels_moves_as_in_a_library_mixed_model()
         return restricted_deviance(design, distance, by_day, Memory(share, 0.0, 1.0))
 
     def library(share: float) -> float:
-        params = mixed.MixedLMParams.from_components(
-            cov_re=np.array([[share / (1.0 - share)]]), fe_params=np.zeros(2)
-        )
+        params = mixed.MixedLMParams.from_components(cov_re=np.array([[share / (1.0 - share)]]), fe_params=np.zeros(2))
         return -2.0 * float(model.loglike(params))
 
     for share in (0.2, 0.5, 0.7):

@@ -55,9 +55,7 @@ def test_one_drive_fixes_the_belt_speed_ratio_and_two_do_not() -> None:
     """Common practice: a single drive turns both belts through one gear, whatever its speed."""
     drive = pd.Series([30.0, 45.0, 60.0])
     assert belt_speed_ratio(0.2 * drive, 0.1 * drive).tolist() == pytest.approx([2.0, 2.0, 2.0])
-    assert belt_speed_ratio(0.2 * drive, pd.Series([3.0, 3.0, 3.0])).tolist() == pytest.approx(
-        [2.0, 3.0, 4.0]
-    )
+    assert belt_speed_ratio(0.2 * drive, pd.Series([3.0, 3.0, 3.0])).tolist() == pytest.approx([2.0, 3.0, 4.0])
 
 
 def test_tank_area_times_upflow_is_the_flow_through_it() -> None:

@@ -218,9 +218,7 @@ def test_w4_lime_and_ferric_in_cake() -> None:
     fed = feed_dry_solids_kg_h(37.850, 2.0) * 7 / 5
     assert fed == pytest.approx(1060, rel=0.001)
     wet_cake = 1198 / 0.30
-    assert capture_cake_weighed(wet_cake, 30.0, fed, chemical_solids_kg_h=106 + 53) == pytest.approx(
-        98, abs=0.1
-    )
+    assert capture_cake_weighed(wet_cake, 30.0, fed, chemical_solids_kg_h=106 + 53) == pytest.approx(98, abs=0.1)
     assert wet_cake / 1280 == pytest.approx(3.1, abs=0.05)
     assert parse_quantity("110 ft3", "m3") == pytest.approx(3.1, abs=0.05)
 
@@ -365,9 +363,7 @@ def test_c1_never_sees_the_washwater_that_c4_corrects_for(dilution: float, expec
     [(3.0, 20.0, 1000.0, -0.29), (3.1, 20.0, 900.0, 0.10), (3.0, 21.0, 900.0, -0.02)],
     ids=["100 mg/L of filtrate", "0.1 % of feed", "1 point of cake"],
 )
-def test_c1_is_a_filtrate_test_scaled_by_the_feed(
-    feed: float, cake: float, filtrate: float, points: float
-) -> None:
+def test_c1_is_a_filtrate_test_scaled_by_the_feed(feed: float, cake: float, filtrate: float, points: float) -> None:
     """Consistency check: what a change of each sample does to C1, in points."""
     change = capture_concentration(feed, cake, filtrate) - capture_concentration(3.0, 20.0, 900.0)
     assert change == pytest.approx(points, abs=0.006)

@@ -70,7 +70,9 @@ def test_binning_happens_in_one_room() -> None:
 HEAVY = ("pandas", "numpy", "altair", "statsmodels", "duckdb", "pint", "scipy", "vl_convert", "jinja2")
 
 
-@pytest.mark.parametrize("words", [["--help"], ["review", "--help"], ["simulate", "--help"], ["plant", "check", "--help"]])
+@pytest.mark.parametrize(
+    "words", [["--help"], ["review", "--help"], ["simulate", "--help"], ["plant", "check", "--help"]]
+)
 def test_help_loads_no_heavy_library(words: list[str]) -> None:
     script = (
         "import sys\nfrom trendkit.cli import run\n"

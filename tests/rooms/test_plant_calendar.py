@@ -54,9 +54,7 @@ def test_a_month_runs_from_its_first_plant_day_to_the_next_months(plant: Plant) 
 
 
 def test_the_hour_shown_twice_in_autumn_is_the_earlier_one() -> None:
-    assert to_utc(datetime(2026, 11, 1, 1, 30), "America/Denver") == pd.Timestamp(
-        "2026-11-01 07:30", tz="UTC"
-    )
+    assert to_utc(datetime(2026, 11, 1, 1, 30), "America/Denver") == pd.Timestamp("2026-11-01 07:30", tz="UTC")
 
 
 def test_minutes_before_the_days_start_belong_to_the_day_before(seven_o_clock: Plant) -> None:
@@ -81,9 +79,7 @@ def test_a_bare_date_is_the_start_of_that_plant_day(seven_o_clock: Plant) -> Non
 
 def test_times_are_plant_local_unless_they_carry_an_offset(plant: Plant) -> None:
     assert parse_moment(plant, "2026-03-10T08:00", "--from") == pd.Timestamp("2026-03-10 14:00", tz="UTC")
-    assert parse_moment(plant, "2026-03-10T08:00+00:00", "--from") == pd.Timestamp(
-        "2026-03-10 08:00", tz="UTC"
-    )
+    assert parse_moment(plant, "2026-03-10T08:00+00:00", "--from") == pd.Timestamp("2026-03-10 08:00", tz="UTC")
 
 
 @pytest.mark.parametrize("text", ["2026-13", "March", "2026-3", "2026-00"])

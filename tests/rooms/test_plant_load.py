@@ -215,9 +215,7 @@ def test_defaults_of_the_contract(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("mark", [b"\xef\xbb\xbf", b""], ids=["with a byte-order mark", "without"])
-def test_windows_line_ends_and_byte_order_marks_change_nothing(
-    tmp_path: Path, plant: Plant, mark: bytes
-) -> None:
+def test_windows_line_ends_and_byte_order_marks_change_nothing(tmp_path: Path, plant: Plant, mark: bytes) -> None:
     path = tmp_path / "plant.toml"
     path.write_bytes(mark + GOOD.replace("\n", "\r\n").encode())
     assert load_plant(path).presses == plant.presses

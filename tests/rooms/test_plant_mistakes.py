@@ -500,9 +500,7 @@ def test_a_folder_is_no_plant_file_but_the_one_inside_is_named(tmp_path: Path) -
 def test_text_in_another_encoding_is_refused_with_its_line(tmp_path: Path) -> None:
     path = tmp_path / "plant.toml"
     path.write_bytes('[plant]\nname = "Süd"\n'.encode("cp1252"))
-    with pytest.raises(
-        InputError, match=r"line 2: this is no UTF-8 text; expected UTF-8\. To do: save the file again"
-    ):
+    with pytest.raises(InputError, match=r"line 2: this is no UTF-8 text; expected UTF-8\. To do: save the file again"):
         load_plant(path)
 
 

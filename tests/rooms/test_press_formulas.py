@@ -70,9 +70,7 @@ def as_series(number: float) -> pd.Series:
 
 
 @EACH_FORMULA
-def test_a_series_gives_what_floats_give_row_by_row(
-    formula: Callable[..., Any], arguments: tuple[float, ...]
-) -> None:
+def test_a_series_gives_what_floats_give_row_by_row(formula: Callable[..., Any], arguments: tuple[float, ...]) -> None:
     series = [as_series(number) for number in arguments]
     copies = [each.copy() for each in series]
     result = formula(*series)
@@ -109,13 +107,9 @@ def test_readings_with_uncertainty_give_the_same_value_and_its_slopes(
     assert float(result.value) == pytest.approx(formula(*arguments))
     for place, number in enumerate(arguments):
         step = 1e-6 * abs(number)
-        above, below = (
-            formula(*arguments[:place], number + sign * step, *arguments[place + 1 :]) for sign in (1, -1)
-        )
+        above, below = (formula(*arguments[:place], number + sign * step, *arguments[place + 1 :]) for sign in (1, -1))
         slope = (above - below) / (2 * step)
-        assert float(result.parts[f"source {place}"]) == pytest.approx(
-            0.01 * number * slope, rel=1e-4, abs=1e-9
-        )
+        assert float(result.parts[f"source {place}"]) == pytest.approx(0.01 * number * slope, rel=1e-4, abs=1e-9)
 
 
 def test_one_meter_in_numerator_and_denominator_cancels() -> None:
@@ -165,9 +159,7 @@ def test_with_honest_meters_metered_balance_and_weighed_agree(
     assert capture_cake_weighed(cake, cake_pct, fed) == truth
 
 
-@given(
-    feed_kg=FEED, feed_pct=st.floats(1.0, 8.0), cake_pct=st.floats(12.0, 40.0), tss=st.floats(0.0, 5_000.0)
-)
+@given(feed_kg=FEED, feed_pct=st.floats(1.0, 8.0), cake_pct=st.floats(12.0, 40.0), tss=st.floats(0.0, 5_000.0))
 def test_without_added_water_three_concentrations_are_the_balance(
     feed_kg: float, feed_pct: float, cake_pct: float, tss: float
 ) -> None:
@@ -189,9 +181,7 @@ def test_the_wet_cake_of_the_balance_closes_water_and_solids(
     fed = feed_kg * feed_pct / 100
     cake = wet_cake_by_balance_kg_h(feed_kg, fed, cake_pct, tss, added_kg, 0.0, wash_return)
     filtrate = filtrate_by_balance_kg_h(feed_kg, added_kg, cake)
-    assert cake * cake_pct / 100 + filtrate * tss / 1e6 + wash_return == pytest.approx(
-        fed, rel=1e-9, abs=1e-6
-    )
+    assert cake * cake_pct / 100 + filtrate * tss / 1e6 + wash_return == pytest.approx(fed, rel=1e-9, abs=1e-6)
     assert cake + filtrate == pytest.approx(feed_kg + added_kg)
 
 
@@ -202,9 +192,7 @@ def test_a_wash_piped_away_takes_its_solids_from_capture() -> None:
 
 
 def test_solids_the_washwater_brought_are_no_loss() -> None:
-    assert capture_filtrate_metered(800.0, solids_lost_kg_h(41.0, water_solids_kg_h=1.0)) == pytest.approx(
-        95.0
-    )
+    assert capture_filtrate_metered(800.0, solids_lost_kg_h(41.0, water_solids_kg_h=1.0)) == pytest.approx(95.0)
 
 
 def test_meter_and_sample_on_two_sides_of_the_washwater() -> None:
@@ -229,9 +217,7 @@ def test_polymer_and_dilution_water_thin_the_filtrate_and_never_touch_the_dose()
 
 def test_percent_by_weight_needs_the_density_and_grams_per_litre_do_not() -> None:
     by_weight = feed_dry_solids_kg_h(30.0, 2.5, 1010.0)
-    from_g_l = feed_dry_solids_kg_h(
-        30.0, 25.0 * 100 / 1010.0, 1010.0
-    )  # 25 g/L as the plant file turns it into %
+    from_g_l = feed_dry_solids_kg_h(30.0, 25.0 * 100 / 1010.0, 1010.0)  # 25 g/L as the plant file turns it into %
     assert by_weight == pytest.approx(757.5)
     assert from_g_l == pytest.approx(750.0)
 
@@ -243,9 +229,7 @@ def test_a_window_is_a_ratio_of_sums_not_a_mean_of_ratios() -> None:
 
 
 @given(st.floats(0.0, 60.0), st.lists(st.floats(0.0, 60.0), min_size=2, max_size=5))
-def test_wedge_contact_lies_between_none_and_all_and_grows_with_the_cake(
-    thickness: float, gaps: list[float]
-) -> None:
+def test_wedge_contact_lies_between_none_and_all_and_grows_with_the_cake(thickness: float, gaps: list[float]) -> None:
     wedge = tuple((float(position), gap) for position, gap in enumerate(gaps))
     contact = wedge_contact_pct(thickness, wedge)
     assert 0.0 <= contact <= 100.0

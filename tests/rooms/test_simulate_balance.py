@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from simulated import STATION, lived_press, stretch_of
+
 from trendkit.simulate.balance import press_sludge
 from trendkit.simulate.history import WASH_SOLIDS_MG_L
 

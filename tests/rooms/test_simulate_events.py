@@ -6,8 +6,8 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import pytest
-
 from simulated import MONDAY, lived_press
+
 from trendkit.simulate.disturbances import CAUSES, Event
 from trendkit.simulate.family import draw_household
 from trendkit.simulate.ledger import COLUMNS, FIRST_ROLE, SIGNS
@@ -16,11 +16,27 @@ from trendkit.simulate.record import streams_of
 from trendkit.simulate.scenarios import SCENARIOS
 from trendkit.simulate.write import make_grid
 
-CONTRACT_CAUSES = (
-    "feed_thin feed_thick solids_overload hydraulic_overload sludge_change polymer_loss polymer_weak polymer_excess "
-    "dilution_loss belt_blinding washwater_loss gravity_belt_fast gravity_belt_slow pressure_belt_fast "
-    "pressure_belt_slow belt_slip belt_tracking tension_loss unknown"
-).split()
+CONTRACT_CAUSES = [
+    "feed_thin",
+    "feed_thick",
+    "solids_overload",
+    "hydraulic_overload",
+    "sludge_change",
+    "polymer_loss",
+    "polymer_weak",
+    "polymer_excess",
+    "dilution_loss",
+    "belt_blinding",
+    "washwater_loss",
+    "gravity_belt_fast",
+    "gravity_belt_slow",
+    "pressure_belt_fast",
+    "pressure_belt_slow",
+    "belt_slip",
+    "belt_tracking",
+    "tension_loss",
+    "unknown",
+]
 HOURS = 3600.0
 
 

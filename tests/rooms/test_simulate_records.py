@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-
 from simulated import lived_press
+
 from trendkit.errors import InputError
 from trendkit.plant import load_plant
 from trendkit.simulate import SCENARIOS, simulate
@@ -21,9 +21,20 @@ from trendkit.simulate.meters import full_meters
 from trendkit.simulate.record import record
 from trendkit.simulate.shapes import SHAPES
 
-CONTRACT_FAULTS = (
-    "gap bad_quality frozen spike out_of_range offset drift clock_shift duplicate text_value counter_reset unit_suspect"
-).split()
+CONTRACT_FAULTS = [
+    "gap",
+    "bad_quality",
+    "frozen",
+    "spike",
+    "out_of_range",
+    "offset",
+    "drift",
+    "clock_shift",
+    "duplicate",
+    "text_value",
+    "counter_reset",
+    "unit_suspect",
+]
 USUAL = {"feed_flow": 20.0, "filtrate_flow": 33.0, "polymer_flow": 1400.0, "washwater_flow": 11.0}
 
 

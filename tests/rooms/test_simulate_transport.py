@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-
 from simulated import STATION
+
 from trendkit.simulate.transport import travel
 
 STEP_S = 10.0

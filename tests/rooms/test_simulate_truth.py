@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-
 from simulated import lived_press
+
 from trendkit.plant.roles import ROLES
 from trendkit.simulate.plant import tuning_truth
 from trendkit.simulate.truth_table import FIGURES

@@ -34,9 +34,7 @@ def with_grabs(table: FigureTable, per_run: int = 3, seed: int = 5) -> FigureTab
     rng, rows, frame = np.random.default_rng(seed), [], table.frame.copy()
     for _, run in frame[frame["phase"] == "pressing"].groupby("run"):
         at = np.sort(rng.choice(np.arange(30, len(run) - 30, 15), per_run, replace=False))
-        rows += [
-            bench_row(run.index[place], "cake", "TS", run["cake_solids_pct"].iloc[place]) for place in at
-        ]
+        rows += [bench_row(run.index[place], "cake", "TS", run["cake_solids_pct"].iloc[place]) for place in at]
         rows += [bench_row(run.index[place], "filtrate", "TSS", 900.0) for place in at]
         nearest = np.abs(np.arange(len(run))[:, None] - at[None, :]).argmin(axis=1)
         for column in ("cake_solids_pct", "capture_pct"):

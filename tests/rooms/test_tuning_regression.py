@@ -9,9 +9,7 @@ from trendkit.tuning.regression import day_weights, fit_by_day
 from trendkit.tuning.serial import Memory, arrange_by_day, covariance_root, estimate_memory, whiten
 
 
-def rows(
-    seed: int = 0, days: int = 6, per_day: int = 7, columns: int = 3
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def rows(seed: int = 0, days: int = 6, per_day: int = 7, columns: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     day = np.repeat(np.arange(days), per_day)
     design = np.column_stack([np.ones(len(day)), rng.normal(size=(len(day), columns - 1))])
@@ -19,9 +17,7 @@ def rows(
 
 
 @settings(max_examples=25, deadline=None)
-@given(
-    st.lists(st.integers(0, 3), min_size=6, max_size=6).filter(lambda counts: sum(n > 0 for n in counts) >= 2)
-)
+@given(st.lists(st.integers(0, 3), min_size=6, max_size=6).filter(lambda counts: sum(n > 0 for n in counts) >= 2))
 def test_a_resample_equals_a_fit_on_the_days_repeated_that_often(counts: list[int]) -> None:
     design, outcome, day = rows()
     repeated = np.repeat(np.arange(len(day)), np.array(counts)[day])

@@ -44,9 +44,7 @@ def test_levels_stay_near_what_was_run() -> None:
     wide = test_levels(np.linspace(6.0, 10.0, 200))
     assert wide.min() >= 6.0 and wide.max() <= 10.0
     narrow = test_levels(np.full(50, 8.0))
-    assert (
-        narrow.min() >= 8.0 * (1.0 - STEP_BEYOND) - 0.05 and narrow.max() <= 8.0 * (1.0 + STEP_BEYOND) + 0.05
-    )
+    assert narrow.min() >= 8.0 * (1.0 - STEP_BEYOND) - 0.05 and narrow.max() <= 8.0 * (1.0 + STEP_BEYOND) + 0.05
     assert len(narrow) == 4
 
 
@@ -56,7 +54,5 @@ def test_the_csv_opens_with_the_cautions_and_leaves_no_half_file(tmp_path: Path)
     lines = path.read_text(encoding="utf-8").splitlines()
     assert lines[: len(CAUTIONS)] == [f"# {caution}" for caution in CAUTIONS]
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-    assert [float(row["gravity_belt_speed_m_min"]) for row in rows] == sheet[
-        "gravity_belt_speed_m_min"
-    ].tolist()
+    assert [float(row["gravity_belt_speed_m_min"]) for row in rows] == sheet["gravity_belt_speed_m_min"].tolist()
     assert [entry.name for entry in tmp_path.iterdir()] == ["step_test.csv"]

@@ -40,11 +40,7 @@ class Truth:
     def cost_per_dry_t(self, speed, load, dose=6.0, prices=PRICES):
         kept = 1.0 - self.loss_pct(speed, load) / 100.0
         hours = 1.0 / (load * WIDTH_M / 1000.0)
-        lines = (
-            dose * prices.polymer_per_kg
-            + hours * prices.press_hour
-            + prices.solids_return_per_t * (1.0 - kept)
-        )
+        lines = dose * prices.polymer_per_kg + hours * prices.press_hour + prices.solids_return_per_t * (1.0 - kept)
         return lines / kept + prices.haul_per_t * 100.0 / self.cake_solids_pct(speed, load)
 
 

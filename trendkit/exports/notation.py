@@ -17,8 +17,10 @@ def decimal_of(draft: Draft) -> DecimalMark:
     if not isinstance(draft.source, TextSource) or draft.source.is_workbook:
         return "."
     cells = [cell for column in _number_columns(draft.meaning) for cell in draft.samples.cells(column)]
-    proved = proved_marks(cells)
     is_comma_separated = draft.source.table.delimiter == ","
+    if is_comma_separated and not any("," in cell for cell in cells):
+        return "."
+    proved = proved_marks(cells)
     if len(proved) == 1:
         mark = next(iter(proved))
         if mark == ",":

@@ -131,8 +131,6 @@ def _presses(
             if tag.tag in owners:
                 hint = "list it under [[shared]] with how to split it"
                 message = f"this meter already belongs to {owners[tag.tag]} and would be counted twice"
-                mistakes.add(
-                    ("press", number, "tags", role, "tag"), message, repr(tag.tag), "a meter of its own", hint
-                )
+                mistakes.add(("press", number, "tags", role, "tag"), message, repr(tag.tag), "a meter of its own", hint)
             owners.setdefault(tag.tag, name)
     return tuple(presses)

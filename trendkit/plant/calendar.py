@@ -72,9 +72,7 @@ def month_period(plant: Plant, month: str) -> Period:
     """
     if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
         raise InputError(
-            Problem(
-                "this is not a month", place="--month", found=repr(month), expected="YYYY-MM, as in 2026-03"
-            )
+            Problem("this is not a month", place="--month", found=repr(month), expected="YYYY-MM, as in 2026-03")
         )
     first = date(int(month[:4]), int(month[5:]), 1)
     following = date(first.year + (first.month == 12), first.month % 12 + 1, 1)
@@ -87,9 +85,7 @@ def parse_day(text: str, option: str = "--day") -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise InputError(
-            Problem(
-                "this is not a day", place=option, found=repr(text), expected="YYYY-MM-DD, as in 2026-03-14"
-            )
+            Problem("this is not a day", place=option, found=repr(text), expected="YYYY-MM-DD, as in 2026-03-14")
         ) from None
 
 

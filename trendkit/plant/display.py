@@ -102,9 +102,7 @@ def unit_label(column_or_unit: str, system: str) -> str:
     return us_label if system == "us" else si_label
 
 
-def display(
-    value: Numbers, column_or_unit: str, system: str, is_difference: bool = False
-) -> tuple[Numbers, str]:
+def display(value: Numbers, column_or_unit: str, system: str, is_difference: bool = False) -> tuple[Numbers, str]:
     """Return an SI value (number, Series or array) as people read it, and its unit label.
 
     Parameters
@@ -193,9 +191,7 @@ def rounded(value: float | None, low: float | None, high: float | None) -> tuple
     >>> rounded(12345.0, 11000.0, 13800.0)
     ('12\u202f000', '11\u202f000', '14\u202f000')
     """
-    known = next(
-        (float(each) for each in (value, low, high) if each is not None and math.isfinite(each)), None
-    )
+    known = next((float(each) for each in (value, low, high) if each is not None and math.isfinite(each)), None)
     if known is None:
         return _NO_NUMBER, _NO_NUMBER, _NO_NUMBER
     decimals = _decimals(known, low, high)

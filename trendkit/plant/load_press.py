@@ -78,9 +78,7 @@ def _settings(
     cake_density = optional("cake_density", "kg/m3", bounds.CAKE_DENSITY, 1060.0)
     tags = _tags(section, slug, shared, (feed_density, cake_density), path, mistakes)
     parts: dict[str, Any] = {
-        "feed_on_above_m3_h": optional(
-            "feed_on_above", "m3/h", bounds.FEED_ON_ABOVE, _FEED_ON_PER_M * (width or 1.0)
-        ),
+        "feed_on_above_m3_h": optional("feed_on_above", "m3/h", bounds.FEED_ON_ABOVE, _FEED_ON_PER_M * (width or 1.0)),
         "wedge_gaps": _wedge(section, pressure, (*path, "wedge_gaps"), mistakes),
         "conditioning_volume_m3": optional("conditioning_volume", "m3", bounds.CONDITIONING_VOLUME, 0.0),
         "conditioning_tank_area_m2": mistakes.quantity(
@@ -114,9 +112,7 @@ def _wedge(
         points.append((position, gap))
     if any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         found = ", ".join(pair[0] for pair in section.wedge_gaps or [])
-        mistakes.add(
-            path, "positions along the wedge must increase from point to point", found, "increasing positions"
-        )
+        mistakes.add(path, "positions along the wedge must increase from point to point", found, "increasing positions")
     elif points and pressure_zone_length_m is not None and points[-1][0] > pressure_zone_length_m:
         found, expected = f"{points[-1][0]:g} m", f"at most {pressure_zone_length_m:g} m"
         mistakes.add(path, "the wedge lies inside the pressure zone and cannot be longer", found, expected)
@@ -168,9 +164,7 @@ def _filtrate(section: PressSection, tags: Mapping[str, Tag], path: Path, mistak
             'or "none" (leave it unused)',
         )
     if given.meter in ("with_wash", "before_wash") and "filtrate_flow" not in tags:
-        mistakes.cautions.append(
-            f"{section.name}: filtrate.meter is {given.meter!r}, but no tag is its filtrate_flow"
-        )
+        mistakes.cautions.append(f"{section.name}: filtrate.meter is {given.meter!r}, but no tag is its filtrate_flow")
     wash_return = given.wash_return or "joins"
     if wash_return == "separate" and "with_wash" in (given.meter, given.sample):
         mistakes.cautions.append(
@@ -197,9 +191,7 @@ def _limit(name: str, section: LimitSection, path: Path, mistakes: Mistakes) -> 
             )
         return None
     if low is not None and high is not None and low >= high:
-        mistakes.add(
-            path, "the least is not below the most", f"{section.min} and {section.max}", "min below max"
-        )
+        mistakes.add(path, "the least is not below the most", f"{section.min} and {section.max}", "min below max")
     return None if low is None and high is None else Limit(low, high)
 
 
@@ -212,9 +204,7 @@ def _targets(section: PressSection, path: Path, mistakes: Mistakes) -> Mapping[s
         for name, limit_section in figures.items():
             place = (*path, mode, name)
             if name not in TARGETS:
-                mistakes.unknown(
-                    place, "figure", name, [each for each, t in TARGETS.items() if mode in t.modes]
-                )
+                mistakes.unknown(place, "figure", name, [each for each, t in TARGETS.items() if mode in t.modes])
             elif mode not in TARGETS[name].modes:
                 mistakes.add(place, f"{mode} has no such figure", repr(name), "a figure of that mode")
             elif (limit := _limit(name, limit_section, place, mistakes)) is not None:
@@ -230,9 +220,7 @@ def _fixed(
     mistakes: Mistakes,
 ) -> Mapping[str, Fixed]:
     built = {
-        role: build_fixed(
-            role, each, role in tags, solids_density(role, *densities), (*path, "fixed", role), mistakes
-        )
+        role: build_fixed(role, each, role in tags, solids_density(role, *densities), (*path, "fixed", role), mistakes)
         for role, each in section.fixed.items()
     }
     return {role: each for role, each in built.items() if each is not None}

@@ -50,9 +50,7 @@ def build_shifts(file: PlantFile, mistakes: Mistakes) -> tuple[Shift, ...]:
         if not section.name:
             mistakes.missing((*path, "name"), 'the shift\'s name, as in "day"')
         elif section.name in (shift.name for shift in shifts):
-            mistakes.add(
-                (*path, "name"), "two shifts have this name", repr(section.name), "names that differ"
-            )
+            mistakes.add((*path, "name"), "two shifts have this name", repr(section.name), "names that differ")
         start = check_clock((*path, "from"), section.start, mistakes)
         shifts.append(Shift(section.name or "", start, check_clock((*path, "to"), section.end, mistakes)))
     return tuple(shifts)
@@ -94,9 +92,7 @@ def _slug_of(path: Path, name: str, slugs: dict[str, str], mistakes: Mistakes) -
     return None
 
 
-def build_excludes(
-    file: PlantFile, slugs: dict[str, str], clock: PlantTime, mistakes: Mistakes
-) -> tuple[Exclude, ...]:
+def build_excludes(file: PlantFile, slugs: dict[str, str], clock: PlantTime, mistakes: Mistakes) -> tuple[Exclude, ...]:
     """Return the periods left out of means, in UTC."""
     excludes = []
     for number, section in enumerate(file.exclude):
@@ -109,9 +105,7 @@ def build_excludes(
         if start is None or end is None:
             continue
         if end <= start:
-            mistakes.add(
-                (*path, "to"), "this period is empty", f"{section.start} to {section.end}", "to after from"
-            )
+            mistakes.add((*path, "to"), "this period is empty", f"{section.start} to {section.end}", "to after from")
         excludes.append(Exclude(start, end, press or None, section.reason or ""))
     return tuple(excludes)
 
@@ -140,13 +134,9 @@ def _served(section: SharedSection, path: Path, slugs: dict[str, str], mistakes:
         return ()
     if len(set(section.presses)) < 2:
         found = ", ".join(section.presses) or "none"
-        mistakes.add(
-            (*path, "presses"), "a shared meter serves two presses or more", found, "two names or more"
-        )
+        mistakes.add((*path, "presses"), "a shared meter serves two presses or more", found, "two names or more")
     places = [(*path, "presses", number) for number in range(len(section.presses))]
-    found_slugs = [
-        _slug_of(place, name, slugs, mistakes) for place, name in zip(places, section.presses, strict=True)
-    ]
+    found_slugs = [_slug_of(place, name, slugs, mistakes) for place, name in zip(places, section.presses, strict=True)]
     return tuple(dict.fromkeys(slug for slug in found_slugs if slug))
 
 
@@ -210,9 +200,7 @@ def build_lab(section: LabSection, slugs: dict[str, str], mistakes: Mistakes) ->
     """Return how the bench sheet is laid out."""
     zone = section.timezone and check_zone(("lab", "timezone"), section.timezone, True, mistakes)
     age = mistakes.quantity(("lab", "max_age"), section.max_age, "s", bounds.LAB_MAX_AGE)
-    columns = [
-        _lab_column(each, ("lab", "column", number), mistakes) for number, each in enumerate(section.column)
-    ]
+    columns = [_lab_column(each, ("lab", "column", number), mistakes) for number, each in enumerate(section.column)]
     if section.layout == "wide":
         if not section.time:
             mistakes.missing(("lab", "time"), 'the header of the sampling time, as in "Date"')
@@ -224,9 +212,7 @@ def build_lab(section: LabSection, slugs: dict[str, str], mistakes: Mistakes) ->
         for key in ("time", "press", "column"):
             if getattr(section, key):
                 hint = 'write layout = "wide", or take this key out'
-                mistakes.add(
-                    ("lab", key), "this key belongs to the wide layout", expected='layout = "wide"', hint=hint
-                )
+                mistakes.add(("lab", key), "this key belongs to the wide layout", expected='layout = "wide"', hint=hint)
     press = section.press and _slug_of(("lab", "press"), section.press, slugs, mistakes)
     only = next(iter(slugs.values())) if len(slugs) == 1 and section.layout == "wide" else None
     return Lab(

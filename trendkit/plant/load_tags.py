@@ -105,9 +105,7 @@ def _check_name(name: str, path: Path, mistakes: Mistakes) -> None:
             f"perhaps {near!r} is meant; else choose a freer name",
         )
     elif not _FREE_NAME.fullmatch(name) or name in _TABLE_COLUMNS:
-        expected = (
-            "small letters, digits and single underscores, beginning with a letter, as in polymer_pump_2"
-        )
+        expected = "small letters, digits and single underscores, beginning with a letter, as in polymer_pump_2"
         mistakes.add(path, "this name cannot be a column", repr(name), expected)
     elif name in TARGETS:
         mistakes.add(path, "this name is that of a computed figure", repr(name), "a role or another name")
@@ -163,14 +161,10 @@ def _scale(
             return ()
         points.append((reading, value))
     if len(points) < 2:
-        mistakes.add(
-            path, "a scale needs two points or more", f"{len(points)}", 'pairs such as ["0 Hz", "0 m/min"]'
-        )
+        mistakes.add(path, "a scale needs two points or more", f"{len(points)}", 'pairs such as ["0 Hz", "0 m/min"]')
     elif any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         found = ", ".join(pair[0] for pair in section.scale or [])
-        mistakes.add(
-            path, "the readings of a scale must increase from point to point", found, "increasing readings"
-        )
+        mistakes.add(path, "the readings of a scale must increase from point to point", found, "increasing readings")
     return tuple(points)
 
 
@@ -219,9 +213,7 @@ def _refuse_misplaced(name: str, kind: Kind, section: TagSection, path: Path, mi
         "range": "a state has no range" if kind == "state" and section.range else None,
         "uncertainty": "a state has no uncertainty" if kind == "state" and section.uncertainty else None,
         "on_values": _on_values_misplaced(name, kind) if section.on_values else None,
-        "counter_rolls_at": "only a counter rolls over"
-        if kind != "counter" and section.counter_rolls_at
-        else None,
+        "counter_rolls_at": "only a counter rolls over" if kind != "counter" and section.counter_rolls_at else None,
         "measured_by": f"only {or_list(_SPEED_METERS)} is measured by drive or belt"
         if section.measured_by and name not in _SPEED_METERS
         else None,
@@ -244,9 +236,7 @@ def _state(name: str, section: TagSection) -> Tag:
     return Tag(name, section.tag or "", name, "", "", "state", on_values=tuple(section.on_values or ()))
 
 
-def build_tag(
-    name: str, section: TagSection, density: float | None, path: Path, mistakes: Mistakes
-) -> Tag | None:
+def build_tag(name: str, section: TagSection, density: float | None, path: Path, mistakes: Mistakes) -> Tag | None:
     """Return one tag in SI, None where a mistake (noted) leaves it without a unit or a name."""
     _check_name(name, path, mistakes)
     if not section.tag:
@@ -331,9 +321,7 @@ def build_fixed(
 ) -> Fixed | None:
     """Return one fixed role in SI, None where a mistake (noted) leaves it without a value."""
     role = ROLES.get(role_name)
-    fixable = [
-        name for name, each in ROLES.items() if each.kind in ("analog", "step") and name != "feed_flow"
-    ]
+    fixable = [name for name, each in ROLES.items() if each.kind in ("analog", "step") and name != "feed_flow"]
     if role is None or role_name not in fixable:
         mistakes.unknown(path, "role to fix", role_name, fixable)
         return None

@@ -65,7 +65,5 @@ class PlantTime:
         utc = to_utc(written, self.timezone)
         if utc.tz_convert(self.timezone).tz_localize(None) != pd.Timestamp(written):
             message = "this time never was: the clocks went forward over it"
-            mistakes.add(
-                path, message, written.isoformat(), f"a time that the clocks of {self.timezone} showed"
-            )
+            mistakes.add(path, message, written.isoformat(), f"a time that the clocks of {self.timezone} showed")
         return utc

@@ -41,9 +41,7 @@ class Mistakes:
     lines: Mapping[Path, int]
     found: list[tuple[Path, Problem]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    settled: set[Path] = field(
-        default_factory=set
-    )  # keys already reported: their absence is no second mistake
+    settled: set[Path] = field(default_factory=set)  # keys already reported: their absence is no second mistake
 
     def add(
         self,

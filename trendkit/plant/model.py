@@ -110,9 +110,7 @@ class Press:
     cake_density_kg_m3: float = 1060.0
     filtrate: Filtrate = Filtrate()
     polymer_strength_of: Literal["solution"] = "solution"
-    targets: Mapping[str, Mapping[str, Limit]] = field(
-        default_factory=dict
-    )  # mode -> column ("capture_pct") -> SI
+    targets: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)  # mode -> column ("capture_pct") -> SI
     tags: Mapping[str, Tag] = field(default_factory=dict)  # role or free name -> Tag
     fixed: Mapping[str, Fixed] = field(default_factory=dict)  # role -> Fixed
     changes: tuple[Change, ...] = ()

@@ -27,9 +27,7 @@ def _split(text: str, example: str) -> tuple[float, str]:
     if match is None or re.match(r"[\d.,]", match.group(2)):
         is_comma = re.match(r"\s*[-+]?\d+,\d", text) is not None
         hint = "write a decimal point and no thousands mark, as in 1200.5" if is_comma else None
-        raise InputError(
-            Problem("this is no number with a unit", found=repr(text), expected=example, hint=hint)
-        )
+        raise InputError(Problem("this is no number with a unit", found=repr(text), expected=example, hint=hint))
     return float(match.group(1)), match.group(2)
 
 
@@ -91,9 +89,7 @@ def parse_uncertainty(text: str, unit: str, density_kg_m3: float | None = None) 
         )
     if not unit_text and unit:
         raise InputError(Problem("the unit is missing", found=repr(text), expected=example))
-    return Uncertainty(
-        absolute=float(f"{number * abs(conversion(unit_text, unit, density_kg_m3).factor):.13g}")
-    )
+    return Uncertainty(absolute=float(f"{number * abs(conversion(unit_text, unit, density_kg_m3).factor):.13g}"))
 
 
 def parse_price(text: str, currency: str, per: str) -> float:

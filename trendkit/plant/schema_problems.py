@@ -45,9 +45,7 @@ def keys_at(path: Path) -> list[str]:
             return []
         if get_origin(annotation) in (Union, types.UnionType):
             annotation = _model_of(annotation)
-    return (
-        list(_keys(annotation)) if isinstance(annotation, type) and issubclass(annotation, BaseModel) else []
-    )
+    return list(_keys(annotation)) if isinstance(annotation, type) and issubclass(annotation, BaseModel) else []
 
 
 def _value_at(raw: Any, path: Path) -> Any:

@@ -19,9 +19,7 @@ _STRING = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'",
     re.S,
 )
-_PLAIN = re.compile(
-    r"[^\s,\[\]{}#\"']+(?:[ \t]+\d[^\s,\[\]{}#\"']*)?"
-)  # a date and its time may be parted by a space
+_PLAIN = re.compile(r"[^\s,\[\]{}#\"']+(?:[ \t]+\d[^\s,\[\]{}#\"']*)?")  # a date and its time may be parted by a space
 
 
 @dataclass

@@ -83,9 +83,7 @@ _OTHER_TONS = {
     "uk_ton",
     "us_ton",
 }
-_TON_WORDS = re.compile(
-    r"\b(long|short|metric|uk|us|imperial|english|british|gross|net|dry|wet)[ _-]*tons?\b", re.I
-)
+_TON_WORDS = re.compile(r"\b(long|short|metric|uk|us|imperial|english|british|gross|net|dry|wet)[ _-]*tons?\b", re.I)
 _SOLIDS_PERCENT = re.compile(r"%\s*(TS|DS|TSS|VS|solids|active|w/w)(?![A-Za-z])", re.I)
 _UNIT_TEXT = re.compile(r"[A-Za-z_]+(\^?-?[1-4])?([ */]+\(?[A-Za-z_]+(\^?-?[1-4])?\)?)*")
 
@@ -160,9 +158,7 @@ def _refuse_other_tons(text: str) -> None:
 def _unknown_unit(text: str) -> InputError:
     near = get_close_matches(text, _SUGGESTED, n=1, cutoff=0.5)
     hint = (
-        f"perhaps {near[0]!r} is meant"
-        if near
-        else "write the unit as in gal/min, m3/h, %TS, mg/L, ft/min or lb/ton"
+        f"perhaps {near[0]!r} is meant" if near else "write the unit as in gal/min, m3/h, %TS, mg/L, ft/min or lb/ton"
     )
     return InputError(Problem("this unit is not known", found=repr(text), expected="a unit", hint=hint))
 
@@ -170,14 +166,10 @@ def _unknown_unit(text: str) -> InputError:
 def _pint_words(text: str) -> str:
     """Return unit text in pint's words; an InputError for other tons and for anything that is no unit."""
     plain = text.replace("°", "deg").replace("µ", "u").replace("μ", "u").replace("²", "2").replace("³", "3")
-    plain = (
-        _SOLIDS_PERCENT.sub(" percent_of_solids", plain.replace("·", "*")).replace("%", " percent").strip()
-    )
+    plain = _SOLIDS_PERCENT.sub(" percent_of_solids", plain.replace("·", "*")).replace("%", " percent").strip()
     plain = re.sub(r"\b[Uu][Ss][ _]?gal", "gal", re.sub(r"\bdeg ([CF])\b", r"deg\1", plain))
     if not plain:
-        raise InputError(
-            Problem("the unit is missing", found="no unit", expected="a unit, as in gpm or kg/h")
-        )
+        raise InputError(Problem("the unit is missing", found="no unit", expected="a unit, as in gpm or kg/h"))
     _refuse_other_tons(plain)
     if len(plain) > 60 or not _UNIT_TEXT.fullmatch(plain):
         raise _unknown_unit(text)

@@ -60,13 +60,13 @@ class Sludge:
     feed_solids_pct: float = 2.9
     temperature_degc: float = 31.0
     optimum_dose_kg_t: float = 5.6  # active polymer per dry tonne of feed
-    dose_width: float = 0.85  # how steeply floc weakens below the optimum, natural-log units
+    dose_width: float = 1.0  # how steeply floc weakens below the optimum, natural-log units
     cake_resistance_m_kg: float = 6.5e8  # at `reference_belt_solids_kg_m2`, well conditioned
     compressibility: float = 0.8  # power with which resistance rises with solids on the belt
     reference_belt_solids_kg_m2: float = 0.85
     self_weight_solids: float = 0.105  # what a layer of reference weight drains to under its own weight
     self_weight_power: float = 0.22
-    equilibrium_solids: float = 0.305  # at 50 kPa, pressed to the end
+    equilibrium_solids: float = 0.30  # at 50 kPa, pressed to the end
     pressure_power: float = 0.15
     consolidation_m2_s: float = 6.0e-9
     creep_s: float = 24.0

@@ -40,6 +40,7 @@ TARGETS = Targets(cake_solids_pct=19.0, capture_pct=94.0)
 SLUDGE = Sludge(
     feed_solids_pct=2.85,
     optimum_dose_kg_t=5.6,
+    dose_width=0.85,
     cake_resistance_m_kg=5.6e8,
     equilibrium_solids=0.326,
     consolidation_m2_s=11.0e-9,

@@ -66,7 +66,7 @@ _KINDS = (
         faults_per_week=4.0,
     ),
     Scenario("faults", "every meter fault in turn on a press that runs well", "full", "steady", faults_per_week=14.0),
-    Scenario("interior", "the best gravity belt speed lies inside the speeds that are run"),
+    Scenario("interior", "the best gravity belt speed lies inside the speeds that are run", speed_spread=0.55),
     Scenario("flat", "any gravity belt speed does", optimum="flat"),
     Scenario("edge-fast", "the best gravity belt speed is above all that are run", optimum="beyond_fast"),
     Scenario("edge-slow", "the best gravity belt speed is below all that are run", optimum="beyond_slow"),
