@@ -13,7 +13,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 PAGES = ("review", "troubleshoot", "tune")
-WIDTH, HEIGHT = 1180, 1240
+WIDTH, HEIGHT = 1180, 1040
 MOST_BYTES = 200_000
 
 
