@@ -9,7 +9,7 @@ import pytest
 from exports_files import a_plant, take_all, written
 
 from trendkit.errors import InputError
-from trendkit.exports import scan
+from trendkit.exports import scan, textfile
 from trendkit.plant.model import Source
 
 PLANT = a_plant("FLOW", "CAKE", states=("RUN",))
@@ -59,6 +59,23 @@ def test_the_quick_way_gives_up_at_the_first_text_and_loses_nothing_27(tmp_path,
     assert np.isnan(values.iloc[210_000]) and values.iloc[209_999] == 999.5 and values.iloc[-1] == 999.5
     assert values.index.is_monotonic_increasing and values.index.is_unique
     assert taken.log.texts == {"FLOW": {late: 1}}
+
+
+def test_a_broken_line_end_far_inside_sends_the_rest_through_a_plain_copy_19(tmp_path, monkeypatch):
+    monkeypatch.setattr(textfile, "WHOLE_BYTES", 0)
+    count = 300_000
+    times = pd.date_range("2026-02-01", periods=count, freq="s").strftime("%Y-%m-%d %H:%M:%S")
+    lines = [f"{time},{number % 1000}.5\n" for number, time in enumerate(times)]
+    lines[290_000] = lines[290_000].replace("\n", "\r")
+    taken = take_all(PLANT, written(tmp_path, "Time,FLOW\n" + "".join(lines)))
+    assert len(taken.series["FLOW"]) == taken.log.rows == count and taken.log.refused == 0
+    assert taken.series["FLOW"].index.is_unique and taken.series["FLOW"].iloc[290_001] == 1.5
+
+
+def test_a_quotation_mark_never_closed_is_said(tmp_path):
+    text = minutes(["1.5"] * 50).replace("00:07,", '00:07,"')
+    taken = take_all(PLANT, written(tmp_path, text))
+    assert taken.log.refused >= 1 and "a quotation mark is not closed" in taken.notes
 
 
 @pytest.mark.parametrize("text", ["NA", "None", "NULL", "nan", "N/A", "Inf", "-inf", "1e999"])

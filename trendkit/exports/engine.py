@@ -9,8 +9,33 @@ from typing import Any
 
 import duckdb
 
+from trendkit.errors import Problem
+
 MEMORY_LIMIT = "400MB"
 THREADS = 2
+
+
+class ReadingError(Exception):
+    """A file does not hold what DuckDB was told it holds."""
+
+
+def is_reading_error(cause: Exception) -> bool:
+    """Return True for an error of the content read, which another way of reading may get over."""
+    import pyarrow as pa
+
+    return isinstance(cause, (ReadingError, duckdb.Error, pa.ArrowException, OSError))
+
+
+def unreadable(file: str, cause: Exception, rows: int) -> Problem:
+    """Return the problem of a file that no way of reading gets through, after `rows` rows."""
+    return Problem(
+        "the rows of the file cannot be read",
+        file=file,
+        place=f"after row {rows}",
+        found=str(cause).splitlines()[0],
+        expected="one row a line, cells between delimiters",
+        hint="export it again; a quotation mark that is never closed is the usual cause",
+    )
 
 
 @contextmanager

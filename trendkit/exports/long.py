@@ -6,7 +6,7 @@ are a table already and all tags come as one block.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,7 +29,7 @@ from trendkit.exports.cells import (
 from trendkit.exports.engine import enum_type, literal
 from trendkit.exports.layout import LongColumns
 from trendkit.exports.relation import Relation
-from trendkit.exports.scan import Scan, check_declared, is_reading_error
+from trendkit.exports.scan import Counted, KeyedBlock, Scan
 
 ROWS = 500_000  # of a batch
 EVERY_TAG = ""  # key of blocks that hold all tags of the file
@@ -61,30 +61,17 @@ class Spellings:
         return codes
 
 
-def long_blocks(scan: Scan, long: LongColumns) -> Iterator[tuple[Hashable, Block]]:
+def long_blocks(scan: Scan, long: LongColumns) -> Iterator[KeyedBlock]:
     """Yield the rows of a long file, each block with its tag, or with `EVERY_TAG`."""
     spelled = _spellings(scan, long)
-    done = 0
-    if scan.may_declare:
-        numbers = (long.value_column,)
-        relation = scan.relation(numbers)
-        try:
-            batches = scan.batches(_select(scan, long, relation, spelled, numbers), relation, ROWS)
-            for count, blocks in _batch_blocks(scan, long, spelled, batches, 0, is_declared=True):
-                yield from blocks
-                done += count
-        except Exception as cause:
-            if not is_reading_error(cause):
-                raise
-        else:
-            scan.log.rows += done
-            return
-    relation = scan.relation()
-    batches = scan.batches(_select(scan, long, relation, spelled, ()), relation, ROWS, skip=done)
-    for count, blocks in _batch_blocks(scan, long, spelled, batches, done, is_declared=False):
-        yield from blocks
-        done += count
-    scan.log.rows += done
+
+    def select(relation: Relation, declared: tuple[int, ...]) -> list[str]:
+        return _select(scan, long, relation, spelled, declared)
+
+    def blocks_of(batches: Iterator[Any], first: int) -> Iterator[Counted]:
+        return _batch_blocks(scan, long, spelled, batches, first)
+
+    yield from scan.rows((long.value_column,), select, ROWS, blocks_of)
 
 
 def _spellings(scan: Scan, long: LongColumns) -> Spellings:
@@ -123,19 +110,14 @@ def _select(
     return select
 
 
-Counted = tuple[int, Iterator[tuple[Hashable, Block]]]  # rows a batch used up, and their blocks
-
-
 def _batch_blocks(
-    scan: Scan, long: LongColumns, spelled: Spellings, batches: Iterator[Any], first: int, is_declared: bool
+    scan: Scan, long: LongColumns, spelled: Spellings, batches: Iterator[Any], first: int
 ) -> Iterator[Counted]:
     """Yield for each batch the rows it used and their blocks; an unfinished time waits for the next batch."""
     import pyarrow as pa
 
     rest = None
     for fresh in batches:
-        if is_declared:
-            check_declared(fresh)
         batch = fresh if rest is None or not len(rest) else pa.concat_batches([rest, fresh])
         codes = spelled.codes(batch, scan.by_key)
         width = _tags_per_time(scan, long, batch, codes)
@@ -171,7 +153,7 @@ def _tags_per_time(scan: Scan, long: LongColumns, batch: Any, codes: Codes) -> i
     return width
 
 
-def _as_table(scan: Scan, spelled: Spellings, batch: Any, codes: Codes, width: int) -> Iterator[tuple[Hashable, Block]]:
+def _as_table(scan: Scan, spelled: Spellings, batch: Any, codes: Codes, width: int) -> Iterator[KeyedBlock]:
     """Yield the one block of a batch in which every time lists the same tags in the same order."""
     times = batch.column("t").to_numpy(zero_copy_only=False)[::width]
     numbers = floats(batch.column("v")).reshape(-1, width)
@@ -209,7 +191,7 @@ def _tag_cells(
 
 def _by_tag(
     scan: Scan, long: LongColumns, spelled: Spellings, batch: Any, codes: Codes, first: int
-) -> Iterator[tuple[Hashable, Block]]:
+) -> Iterator[KeyedBlock]:
     """Yield one block per tag: rows are sorted by tag and stay in file order within it."""
     local, has_time = scan.times(batch, "t", long.time, first)
     if has_time is not None:

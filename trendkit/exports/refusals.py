@@ -77,7 +77,7 @@ def lines_set_aside(database: Any) -> list[tuple[int, str]]:
     except duckdb.CatalogException:
         return []  # no reading of this connection set lines aside
     found = database.execute(
-        "SELECT line, min(error_type::VARCHAR), min(csv_line) FROM reject_errors GROUP BY file_id, line ORDER BY line"
+        "SELECT line, min(error_type::VARCHAR), min(csv_line) FROM reject_errors GROUP BY line ORDER BY line"
     ).fetchall()
     return [
         (int(line), _WHY.get(kind, "the row does not fit the header"))

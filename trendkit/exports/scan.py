@@ -6,7 +6,7 @@ file through the careful way, in which every cell is read as text and converted 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,21 +15,28 @@ import numpy as np
 
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names, textfile
-from trendkit.exports.block import ReadLog
+from trendkit.exports.block import Block, ReadLog
 from trendkit.exports.cells import Bools, CellReader, Ints, distinct, floats, holds_no_number
 from trendkit.exports.clock import never_shown
+from trendkit.exports.engine import ReadingError, is_reading_error, unreadable
 from trendkit.exports.export import Export
 from trendkit.exports.moments import EARLIEST_US, LATEST_US, TimeForm, read_cell
 from trendkit.exports.refusals import Refusals
 from trendkit.exports.relation import Relation, backwards, by_time
-from trendkit.exports.sources import TextSource
+from trendkit.exports.sources import Source, TextSource
 from trendkit.exports.table import split_line
 from trendkit.plant.model import Tag
 
 FAST_FROM_BYTES = 16 * 1024 * 1024
 
 
-class NotAllNumbersError(Exception):
+KeyedBlock = tuple[Hashable, Block]
+Counted = tuple[int, Iterable[KeyedBlock]]  # rows used up, and their blocks
+BlocksOf = Callable[[Iterator[Any], int], Iterator[Counted]]  # (batches, place of their first row) -> blocks
+Select = Callable[[Relation, tuple[int, ...]], list[str]]  # (relation, declared columns) -> what to select
+
+
+class NotAllNumbersError(ReadingError):
     """A column declared as numbers holds something else."""
 
 
@@ -92,17 +99,50 @@ class Scan:
         """Return True for a tag whose cells are words."""
         return self.wanted[name].kind == "state"
 
-    @property
-    def may_declare(self) -> bool:
-        """True for a file large and plain enough to declare its numbers at first."""
-        source = self.export.source
-        if not isinstance(source, TextSource) or source.file.needs_copy or self.export.order != "forward":
-            return False
-        return source.file.size_bytes >= FAST_FROM_BYTES // (8 if source.file.packing else 1)
+    def rows(self, numbers: tuple[int, ...], select: Select, size: int, blocks_of: BlocksOf) -> Iterator[KeyedBlock]:
+        """Yield the blocks of all rows, batches of about `size` rows, read in the quickest way the file allows.
 
-    def relation(self, numbers: tuple[int, ...] = ()) -> Relation:
-        """Return the file's rows in the order they are to be read; the columns in `numbers` are declared so."""
-        source, meaning = self.export.source, self.export.meaning
+        A way that fails hands over to the next where it stopped: columns in `numbers` declared so, all cells as texts,
+        the same on a plain copy of the file.
+
+        Raises
+        ------
+        InputError
+            When even the plain copy cannot be read.
+        """
+        done = 0
+        ways = self._ways(numbers)
+        for source, declared in ways:
+            relation = self._relation(source, declared)
+            try:
+                batches = self._batches(
+                    select(relation, declared), relation, size, skip=done, is_declared=bool(declared)
+                )
+                for count, blocks in blocks_of(batches, done):
+                    yield from blocks
+                    done += count
+            except Exception as cause:
+                if not is_reading_error(cause):
+                    raise
+                if (source, declared) == ways[-1]:
+                    raise InputError(unreadable(self.export.file, cause, done)) from cause
+            else:
+                self.log.rows += done
+                return
+
+    def _ways(self, numbers: tuple[int, ...]) -> list[tuple[Source, tuple[int, ...]]]:
+        source = self.export.source
+        ways: list[tuple[Source, tuple[int, ...]]] = [(source, ())]
+        if not isinstance(source, TextSource) or source.file.needs_copy:
+            return ways
+        is_large = source.file.size_bytes >= FAST_FROM_BYTES // (8 if source.file.packing else 1)
+        if numbers and is_large and self.export.order == "forward":
+            ways.insert(0, (source, numbers))
+        return [*ways, (source.copied(), ())]
+
+    def _relation(self, source: Source, numbers: tuple[int, ...]) -> Relation:
+        """Return a source's rows in the order they are to be read; the columns in `numbers` are declared so."""
+        meaning = self.export.meaning
         relation = source.relation(self.folder, numbers, self.export.decimal, keeps_rejects=not numbers)
         if self.export.order == "backward":
             return backwards(relation)
@@ -110,7 +150,7 @@ class Scan:
             return by_time(relation, meaning.groups[0].time, meaning.groups[0].time_columns)
         return relation
 
-    def batches(self, select: list[str], relation: Relation, rows: int, skip: int = 0) -> Iterator[Any]:
+    def _batches(self, select: list[str], relation: Relation, size: int, skip: int, is_declared: bool) -> Iterator[Any]:
         """Yield record batches; the last row is left out when it was cut while the file was copied.
 
         Raises
@@ -122,7 +162,9 @@ class Scan:
             select = [*select, f"{relation.row} AS file_row"]
         query = f"SELECT {', '.join(select)} FROM {relation.sql}" + (f" OFFSET {skip}" if skip else "")
         before = None
-        for batch in self.database.sql(query).to_arrow_reader(rows):
+        for batch in self.database.sql(query).to_arrow_reader(size):
+            if is_declared:
+                check_declared(batch)
             if before is not None:
                 yield before
             before = batch
@@ -211,14 +253,6 @@ def check_declared(batch: Any) -> None:
     for name, column in zip(batch.schema.names, batch.columns, strict=True):
         if name.startswith("v") and holds_no_number(column, floats(column)):
             raise NotAllNumbersError
-
-
-def is_reading_error(cause: Exception) -> bool:
-    """Return True for what a declared number column raises on a cell that is none, or a row of another width."""
-    import duckdb
-    import pyarrow as pa
-
-    return isinstance(cause, (NotAllNumbersError, duckdb.Error, pa.ArrowException, OSError))
 
 
 def looks_cut(source: TextSource) -> bool:

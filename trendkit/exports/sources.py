@@ -6,7 +6,7 @@ A source knows its header, its first rows and how DuckDB reaches all of them.
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -58,6 +58,10 @@ class TextSource:
     def native_time(self, index: int) -> TimeForm | None:
         """Return None: a text file types nothing."""
         return None
+
+    def copied(self) -> TextSource:
+        """Return the source as one that is read from a plain copy."""
+        return replace(self, file=replace(self.file, needs_copy=True))
 
     def relation(
         self,

@@ -33,7 +33,7 @@ class TextFile:
     packing: Packing
     encoding: str
     size_bytes: int
-    needs_copy: bool  # DuckDB cannot read it as it is: another encoding, lone carriage returns, NUL bytes
+    needs_copy: bool  # DuckDB cannot read it as it is: another encoding, mixed line ends, NUL bytes
     nul_bytes: int
     head: str  # decoded, at most HEAD_BYTES, cut at a line end
     is_whole: bool  # `head` is the whole file
@@ -135,9 +135,9 @@ def look_at(path: Path) -> TextFile:
     seen = start + rest
     encoding = _encoding(seen)
     head = _decoded_head(start, encoding, is_cut=bool(rest))
-    lone_return = encoding != "utf-16" and b"\r" in seen.replace(b"\r\n", b"")
+    mixes_line_ends = encoding != "utf-16" and not seen.count(b"\r") == seen.count(b"\r\n") in (0, seen.count(b"\n"))
     nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
-    needs_copy = encoding != "utf-8" or lone_return or nul_bytes > 0
+    needs_copy = encoding != "utf-8" or mixes_line_ends or nul_bytes > 0
     tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing and len(seen) < HEAD_BYTES + WHOLE_BYTES else None
     return TextFile(
         path,

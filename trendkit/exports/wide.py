@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from trendkit.exports.block import Block
 from trendkit.exports.cells import floats, is_none, joined, state_texts, without_empty
 from trendkit.exports.layout import Group, WideTag
 from trendkit.exports.relation import Relation
-from trendkit.exports.scan import Scan, check_declared, is_reading_error
+from trendkit.exports.scan import Counted, KeyedBlock, Scan
 from trendkit.exports.strand import take
 
 ROWS = 100_000  # of a batch
@@ -28,31 +28,21 @@ class Asked:
     tags: tuple[tuple[WideTag, str], ...]
 
 
-def wide_blocks(scan: Scan) -> Iterator[tuple[Hashable, Block]]:
+def wide_blocks(scan: Scan) -> Iterator[KeyedBlock]:
     """Yield the rows of a wide file, each block with the number of its time column."""
     asked = _asked(scan)
     if not asked:
         return
-    done = 0
-    numbers = _declared(scan, asked)
-    if numbers:
-        relation = scan.relation(numbers)
-        try:
-            for batch in scan.batches(_select(scan, asked, relation, numbers), relation, ROWS):
-                check_declared(batch)
-                yield from _blocks(scan, asked, batch, done)
-                done += len(batch)
-        except Exception as cause:
-            if not is_reading_error(cause):
-                raise
-        else:
-            scan.log.rows += done
-            return
-    relation = scan.relation()
-    for batch in scan.batches(_select(scan, asked, relation, ()), relation, ROWS, skip=done):
-        yield from _blocks(scan, asked, batch, done)
-        done += len(batch)
-    scan.log.rows += done
+
+    def select(relation: Relation, declared: tuple[int, ...]) -> list[str]:
+        return _select(scan, asked, relation, declared)
+
+    def blocks_of(batches: Iterator[Any], first: int) -> Iterator[Counted]:
+        for batch in batches:
+            yield len(batch), _blocks(scan, asked, batch, first)
+            first += len(batch)
+
+    yield from scan.rows(_numbers(scan, asked), select, ROWS, blocks_of)
 
 
 def _asked(scan: Scan) -> list[Asked]:
@@ -65,9 +55,9 @@ def _asked(scan: Scan) -> list[Asked]:
     return found
 
 
-def _declared(scan: Scan, asked: list[Asked]) -> tuple[int, ...]:
-    """Return the columns to declare as numbers: none unless the file is large and plain."""
-    if not scan.may_declare or len(scan.export.meaning.groups) > 1:
+def _numbers(scan: Scan, asked: list[Asked]) -> tuple[int, ...]:
+    """Return the columns that may be declared as numbers: none where tags have time columns of their own."""
+    if len(scan.export.meaning.groups) > 1:
         return ()
     return tuple(tag.column for each in asked for tag, name in each.tags if not scan.is_state(name))
 
@@ -94,7 +84,7 @@ def _select(scan: Scan, asked: list[Asked], relation: Relation, numbers: tuple[i
     return select
 
 
-def _blocks(scan: Scan, asked: list[Asked], batch: Any, first: int) -> Iterator[tuple[Hashable, Block]]:
+def _blocks(scan: Scan, asked: list[Asked], batch: Any, first: int) -> Iterator[KeyedBlock]:
     columns = dict(zip(batch.schema.names, batch.columns, strict=True))
     for each in asked:
         local, has_time = scan.times(batch, f"t{each.number}", each.group.time, first, may_be_empty=len(asked) > 1)
