@@ -16,27 +16,12 @@ from trendkit.simulate.record import streams_of
 from trendkit.simulate.scenarios import SCENARIOS
 from trendkit.simulate.write import make_grid
 
-CONTRACT_CAUSES = [
-    "feed_thin",
-    "feed_thick",
-    "solids_overload",
-    "hydraulic_overload",
-    "sludge_change",
-    "polymer_loss",
-    "polymer_weak",
-    "polymer_excess",
-    "dilution_loss",
-    "belt_blinding",
-    "washwater_loss",
-    "gravity_belt_fast",
-    "gravity_belt_slow",
-    "pressure_belt_fast",
-    "pressure_belt_slow",
-    "belt_slip",
-    "belt_tracking",
-    "tension_loss",
-    "unknown",
-]
+CONTRACT_CAUSES = (
+    "feed_thin", "feed_thick", "solids_overload", "hydraulic_overload", "sludge_change", "polymer_loss",
+    "polymer_weak", "polymer_excess", "dilution_loss", "belt_blinding", "washwater_loss", "gravity_belt_fast",
+    "gravity_belt_slow", "pressure_belt_fast", "pressure_belt_slow", "belt_slip", "belt_tracking",
+    "tension_loss", "unknown",
+)  # fmt: skip
 HOURS = 3600.0
 
 

@@ -21,20 +21,10 @@ from trendkit.simulate.meters import full_meters
 from trendkit.simulate.record import record
 from trendkit.simulate.shapes import SHAPES
 
-CONTRACT_FAULTS = [
-    "gap",
-    "bad_quality",
-    "frozen",
-    "spike",
-    "out_of_range",
-    "offset",
-    "drift",
-    "clock_shift",
-    "duplicate",
-    "text_value",
-    "counter_reset",
-    "unit_suspect",
-]
+CONTRACT_FAULTS = (
+    "gap", "bad_quality", "frozen", "spike", "out_of_range", "offset", "drift", "clock_shift", "duplicate",
+    "text_value", "counter_reset", "unit_suspect",
+)  # fmt: skip
 USUAL = {"feed_flow": 20.0, "filtrate_flow": 33.0, "polymer_flow": 1400.0, "washwater_flow": 11.0}
 
 

@@ -30,11 +30,11 @@ def floc_strength(dose_ratio: Array, mixing: Array, sludge: Sludge) -> Array:
 
 
 def mixing_quality(dilution_m3_h: Array, usual_m3_h: float) -> Array:
-    """Return how well the polymer is spread: 1 at the usual dilution water, down to 0.55 without any."""
+    """Return how well the polymer is spread: 1 at the usual dilution water, down to 0.42 without any."""
     if usual_m3_h <= 0.0:
         return np.ones_like(dilution_m3_h)
     share = np.clip(dilution_m3_h / usual_m3_h, 0.0, 1.0)
-    result: Array = 0.55 + 0.45 * np.sqrt(share)
+    result: Array = 0.42 + 0.58 * np.sqrt(share)
     return result
 
 
