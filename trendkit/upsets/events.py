@@ -155,7 +155,7 @@ def _event(
         causes=causes,
         evidence=gather_evidence(scene.record, signs, start, end),
         # Without a cause nothing ties cake and filtrate to these signs but their own.
-        kinds=kinds_of(signs, stops, scene.record, window if accounted else None),
+        kinds=kinds_of(signs, stops, causes[0].cause, scene.record, window if accounted else None),
         accounted=accounted,
         is_planned=planned,
     )

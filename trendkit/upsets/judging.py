@@ -6,24 +6,25 @@ normal of earlier runs, and where the run itself was before.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trendkit.plant.model import Press
+from trendkit.plant.model import Limit, Press
 from trendkit.upsets.blocks import Judged
 from trendkit.upsets.normal import Normal, daily_regressors, recent_normal
 from trendkit.upsets.signs import Sign, is_shutting_down, make_sign
-from trendkit.upsets.spans import find_sampled_spans, find_spans, in_unit
+from trendkit.upsets.spans import Span, find_sampled_spans, find_spans, in_unit
 from trendkit.upsets.watched import WATCHED, Watched
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Codes = NDArray[np.int64]
 
-CLEARLY_OUT = 7.0  # spreads: such blocks say nothing about normal
+DAILY = 2  # regressors of the daily pattern
+CLEARLY_OUT = 5.5  # spreads: such blocks say nothing about normal
 HISTORY_H = 200.0  # pressing hours the recent normal looks back
 WARM_UP_H = 8.0  # pressing hours before anything can be judged by past data alone
 NEW_NORMAL_H = 24.0  # out of band for most of this many pressing hours: that is how the press runs now
@@ -75,48 +76,94 @@ def judge_mode(judged: Judged, press: Press, timezone: str) -> JudgedMode:
     return JudgedMode(judged, columns, known_from)
 
 
-def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats) -> JudgedColumn:
+@dataclass(frozen=True)
+class _Column:
+    """One watched column over all blocks, with what its level depends on."""
+
+    watched: Watched
+    values: Floats
+    pieces: Codes
+    regressors: Floats  # the daily pattern first, then the given columns
+    squared: tuple[int, ...]
+    epochs: Codes  # stretches whose normal is one and the same
+    is_sampled: bool
+    block_s: int
+
+
+def _column_of(judged: Judged, watched: Watched, press: Press, daily: Floats) -> _Column:
     blocks = judged.blocks
     values = blocks[watched.name].to_numpy(dtype=float)
-    codes = pd.factorize(blocks["piece"])[0].astype(np.int64)
-    is_sampled = watched.is_effect and _is_sampled(values, codes)
+    pieces = pd.factorize(blocks["piece"])[0].astype(np.int64)
     given = [name for name in watched.given if name.removesuffix("^2") in blocks]
     plain = [name for name in given if not name.endswith("^2")]
-    regressors = np.column_stack([daily, *(blocks[name].to_numpy(dtype=float) for name in plain)])
-    squared = tuple(2 + plain.index(name.removesuffix("^2")) for name in given if name.endswith("^2"))
-    limit = press.targets.get(judged.mode, {}).get(watched.column)
-    usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))
-    is_normal = ~np.isnan(values)
     epochs = _epochs(pd.DatetimeIndex(blocks.index), press)
     if watched.name == "capture":  # each method has its own bias
         method = blocks.groupby("piece")["capture_method"].transform("median").round().fillna(-1.0)
         epochs = epochs * 100 + method.to_numpy().astype(np.int64)
+    return _Column(
+        watched,
+        values,
+        pieces,
+        np.column_stack([daily, *(blocks[name].to_numpy(dtype=float) for name in plain)]),
+        tuple(DAILY + plain.index(name.removesuffix("^2")) for name in given if name.endswith("^2")),
+        epochs,
+        watched.is_effect and _is_sampled(values, pieces),
+        judged.block_s,
+    )
+
+
+def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats) -> JudgedColumn:
+    column = _column_of(judged, watched, press, daily)
+    values = column.values
+    limit = press.targets.get(judged.mode, {}).get(watched.column)
+    usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))
+    is_normal = ~np.isnan(values)
     signs: list[Sign] = []
-    starts = np.flatnonzero(np.diff(codes, prepend=-1))
+    starts = np.flatnonzero(np.diff(column.pieces, prepend=-1))
     for first, last in zip(starts, [*starts[1:], values.size], strict=True):
-        history = _history(is_normal, values, epochs, int(first), judged.block_s)
+        history = _history(is_normal, values, column.epochs, int(first), judged.block_s)
         if history.size < 12:
             continue
-        normal = _normal_of(history, values, regressors, squared, codes, watched, is_sampled, judged.block_s)
-        level = normal.line.level(regressors[first:last])
-        usual[first:last], spread[first:last], move_spread[first:last] = (
-            level,
-            normal.spread,
-            normal.move_spread,
-        )
-        piece = values[first:last]
-        if is_sampled:
-            spans = find_sampled_spans(piece, level, normal, watched)
-        else:
-            spans = find_spans(piece, level, normal, watched, limit, judged.block_s)
-        for span in spans:
-            sign = make_sign(judged, watched, int(first), span, normal, limit)
-            if is_shutting_down(span, sign, piece.size, judged.block_s):
+        normal = _normal_of(history, column)
+        piece = slice(int(first), int(last))
+        usual[piece] = normal.line.level(column.regressors[piece])
+        spread[piece], move_spread[piece] = normal.spread, normal.move_spread
+        for span, held_against in _spans_of(column, history, normal, piece, limit):
+            sign = make_sign(judged, watched, int(first), span, held_against, limit)
+            if is_shutting_down(span, sign, values[piece].size, judged.block_s):
                 continue
             signs.append(sign)
             if sign.severity >= 2 or sign.z >= CLEARLY_OUT:
                 is_normal[first + span.first : first + span.last] = False
-    return JudgedColumn(usual, spread, move_spread, tuple(signs), is_sampled)
+    return JudgedColumn(usual, spread, move_spread, tuple(signs), column.is_sampled)
+
+
+def _spans_of(
+    column: _Column, history: Codes, normal: Normal, piece: slice, limit: Limit | None
+) -> list[tuple[Span, Normal]]:
+    """Return the spans out of band within a piece of a run, each with the normal it is held against.
+
+    What comes out of the press is judged twice: given feed and settings, and, for sudden turns for the worse, as it
+    is. The first tells what the press did, the second what left it.
+    """
+    watched, values = column.watched, column.values[piece]
+    level = normal.line.level(column.regressors[piece])
+    if column.is_sampled:
+        return [(span, normal) for span in find_sampled_spans(values, level, normal, watched)]
+    spans = find_spans(values, level, normal, watched, limit, column.block_s)
+    found = [(span, normal) for span in spans]
+    if not watched.is_effect or not watched.given:
+        return found
+    plain = replace(column, regressors=column.regressors[:, :DAILY], squared=())
+    as_it_is = _normal_of(history, plain)
+    level = as_it_is.line.level(plain.regressors[piece])
+    for span in find_spans(values, level, as_it_is, watched, None, column.block_s):
+        is_told = any(
+            other.side == span.side and other.first < span.last and other.last > span.first for other in spans
+        )
+        if span.channel == "move" and span.side == watched.worse and not is_told:
+            found.append((span, as_it_is))
+    return found
 
 
 def _is_sampled(values: Floats, codes: Codes) -> bool:
@@ -153,28 +200,19 @@ def _history(is_normal: Bools, values: Floats, epochs: Codes, first: int, block_
     return begun[: round(WARM_UP_H * per_hour)]
 
 
-def _normal_of(
-    history: Codes,
-    values: Floats,
-    regressors: Floats,
-    squared: tuple[int, ...],
-    codes: Codes,
-    watched: Watched,
-    is_sampled: bool,
-    block_s: int,
-) -> Normal:
-    if is_sampled:  # one grab counts once, however many blocks carry its value
+def _normal_of(history: Codes, column: _Column) -> Normal:
+    watched, values = column.watched, column.values
+    if column.is_sampled:  # one grab counts once, however many blocks carry its value
         fresh = np.flatnonzero(np.diff(values[history], prepend=np.nan) != 0.0)
         history = history[fresh]
     typical = abs(float(np.median(values[history])))
     floor = in_unit(watched, watched.least, typical) / 6.0
-    crew_spread = watched.crew_spread / 100.0 * typical
     return recent_normal(
         values[history],
-        regressors[history],
-        codes[history],
-        block_s,
+        column.regressors[history],
+        column.pieces[history],
+        column.block_s,
         max(floor, 1e-9),
-        crew_spread,
-        squared,
+        watched.crew_spread / 100.0 * typical,
+        column.squared,
     )

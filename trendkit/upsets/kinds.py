@@ -13,15 +13,19 @@ from trendkit.upsets.stops import Stop
 from trendkit.upsets.watched import BY_NAME
 
 LARGE = 2.5  # times the least change worth a sign: of a column that makes no kind of its own
+UNSEEN_KINDS = {"belt_slip": "belt_speed_off"}  # a speed read at the drive does not show the belt lag behind
 EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
-CLEAR, UNMISTAKABLE = 4.0, 5.5  # spreads
+CLEAR, UNMISTAKABLE, FAR_OUT = 4.0, 5.5, 8.0  # spreads
 
 
-def kinds_of(signs: Sequence[Sign], stops: Sequence[Stop], record: Record, window: Window | None) -> dict[str, int]:
+def kinds_of(
+    signs: Sequence[Sign], stops: Sequence[Stop], cause: str | None, record: Record, window: Window | None
+) -> dict[str, int]:
     """Return the kinds of an event with their severities, none of severity 0.
 
     What came out of the press counts whatever the reason, and an input that made a sign in any of its columns
-    counts in all of them: both are held against the same run just before. Without a window the signs alone count.
+    counts in all of them: both are held against the same run just before. Without a window the signs alone count. A
+    cause that makes a kind no meter here can show is of that kind, at its least severity.
     """
     worst = {stop.kind: stop.severity for stop in stops}
     for sign in signs:
@@ -39,6 +43,8 @@ def kinds_of(signs: Sequence[Sign], stops: Sequence[Stop], record: Record, windo
         change = worst_change(record, name, window, side)
         if change == change:
             worst[watched.kind] = max(worst.get(watched.kind, 0), watched.severity(change, side))
+    if cause in UNSEEN_KINDS and not any(worst.values()):
+        worst[UNSEEN_KINDS[cause]] = 1
     return {kind: severity for kind, severity in worst.items() if severity}
 
 
@@ -63,8 +69,9 @@ def is_clear(
         return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
-    return len(clear) >= 2 or any(sign.z >= UNMISTAKABLE and _is_large(sign) for sign in told)
+    return len(clear) >= 2 or any(_is_unmistakable(sign) for sign in told)
 
 
-def _is_large(sign: Sign) -> bool:
-    return sign.severity > 0 or sign.change_in_scale >= LARGE * BY_NAME[sign.name].least
+def _is_unmistakable(sign: Sign) -> bool:
+    is_large = sign.severity > 0 or sign.change_in_scale >= LARGE * BY_NAME[sign.name].least
+    return sign.z >= (UNMISTAKABLE if is_large else FAR_OUT)
