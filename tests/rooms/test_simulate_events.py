@@ -44,13 +44,7 @@ def test_the_causes_are_those_of_the_contract():
     assert sorted(CAUSES) == sorted(CONTRACT_CAUSES)
 
 
-KNOWN_SHORTFALL = pytest.mark.xfail(reason="a severe loss of dilution water does not yet give the ledger row it should")
-
-
-@pytest.mark.parametrize(
-    "cause",
-    [pytest.param(name, marks=KNOWN_SHORTFALL) if name == "dilution_loss" else name for name in CONTRACT_CAUSES],
-)
+@pytest.mark.parametrize("cause", CONTRACT_CAUSES)
 def test_a_severe_event_is_on_the_ledger_with_its_cause_start_and_first_sign(cause):
     press = day_with(event(cause))
     assert list(press.upsets.columns[: len(COLUMNS)]) == list(COLUMNS)

@@ -119,7 +119,7 @@ def test_the_best_speed_costs_least_and_its_interval_under_one_percent_more():
 
 def test_the_confounded_crew_misleads_a_naive_line():
     speeds, cakes, rights = [], [], []
-    for seed in (1, 2, 3):
+    for seed in (1, 2):
         table = pressing("confounded", days=21, seed=seed)
         naive = np.polyfit(np.log(table["gravity_belt_speed_m_min"]), table["cake_solids_pct"], 1)[0]
         curve = pd.DataFrame(tuning_truth(lived_press("confounded", days=21, seed=seed))["curve"])
