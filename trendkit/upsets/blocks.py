@@ -167,12 +167,21 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
     )
     values = pd.concat([values, feed_lags(frame, press), _fed(values, frame["feed_time"])], axis=1)
     values["solids_closure"] = solids_closure(frame, values)
-    values = without_faults(values, press, findings)[pressing]
+    values = _where_feed_is_known(without_faults(values, press, findings))[pressing]
     values["capture_method"] = pd.factorize(frame.loc[pressing, "capture_method"])[0].astype(float)
     values["run"] = frame.loc[pressing, "run"]
     values = _settled(values, table.every_s)
     modes = frame.loc[pressing, "mode"].fillna("dewatering")
     return [_gathered(str(mode), values[modes == mode].copy(), table.every_s) for mode in sorted(modes.unique())]
+
+
+def _where_feed_is_known(values: pd.DataFrame) -> pd.DataFrame:
+    """Take out what cannot be judged without knowing the feed flow behind it, on rows where that is not known."""
+    for watched in WATCHED:
+        for flow in ("feed_flow", "fed_flow"):
+            if flow in watched.given and watched.name in values and values[flow].notna().any():
+                values[watched.name] = values[watched.name].where(values[flow].notna())
+    return values
 
 
 def _fed(values: pd.DataFrame, feed_time: pd.Series) -> pd.DataFrame:

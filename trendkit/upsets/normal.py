@@ -22,7 +22,7 @@ RIDGE_BLOCKS = 25.0  # prior worth of "no dependence", in blocks
 CLIP = 3.0  # spreads of what the level depends on; beyond them the line is not followed
 EWMA_WEIGHT = 0.25
 FEW_RUNS = 5
-ROUNDS = 6
+ROUNDS = 4
 TAIL_WIDTH = {0.95: 1.960, 0.98: 2.326}  # normal quantiles of |z|
 
 

@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit
 from trendkit.upsets.charts import cusum, ewma
-from trendkit.upsets.normal import EWMA_WEIGHT, Normal, calm_moves
+from trendkit.upsets.normal import EWMA_WEIGHT, Normal, calm_moves, trailing_mean
 from trendkit.upsets.watched import Watched
 
 Floats = NDArray[np.float64]
@@ -64,26 +63,38 @@ def find_spans(
     """Return the spans out of band within one piece of a run, by onset."""
     left = values - level
     least = np.array([in_unit(watched, watched.least, each) for each in level])
-    back = max(1, round(BACK_S / block_s))
-    moving = _moves(left, level, normal, least, block_s, back)
+    moving = find_moves(values, level, normal, watched, block_s)
     spans = list(moving)
+    enters = _enters(left, normal, least)
+    recent = _quarter_hour(values)
     for side in (1, -1):
-        enter = _enters(side * left, normal, least) | _over_limit(values, level, side, watched, limit)
+        enter = enters[side] | _over_limit(recent, level, side, watched, limit)
         leave = np.maximum(LEAVE * normal.spread, 0.5 * least)
         away = [
             replace(span, usual=level[span.first : span.last])
-            for span in _excursions(enter, side * left, leave, side, "level", back)
+            for span in _excursions(enter, side * left, leave, side, "level", _back(block_s))
         ]
         spans += _without_repeats(away, [span for span in moving if span.side == side])
     return sorted(spans, key=lambda span: span.first)
 
 
-def _moves(left: Floats, level: Floats, normal: Normal, least: Floats, block_s: int, back: int) -> list[Span]:
+def _back(block_s: int) -> int:
+    return max(1, round(BACK_S / block_s))
+
+
+def _quarter_hour(values: Floats) -> Floats:
+    """Return the mean of each block and the two before it, of two known ones at least."""
+    return trailing_mean(values, np.zeros(values.size, dtype=np.int64), 3, 0, 2)
+
+
+def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, block_s: int) -> list[Span]:
     """Return the spans that left where the run was, to either side; that level is held until they come back.
 
     Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another.
     """
-    enough = np.maximum(ENTER_MOVE * normal.move_spread, least)
+    left = values - level
+    enough = np.array([max(ENTER_MOVE * normal.move_spread, in_unit(watched, watched.least, each)) for each in level])
+    back = _back(block_s)
     calm = left.copy()
     spans: list[Span] = []
     position = 0
@@ -121,27 +132,28 @@ def _without_repeats(away: list[Span], moving: list[Span]) -> list[Span]:
     return kept
 
 
-def _enters(away: Floats, normal: Normal, least: Floats) -> Bools:
-    """Return where the memory statistics say "out of band upwards" and the recent 15 minutes are worth it."""
-    z = away / normal.spread
+def _enters(left: Floats, normal: Normal, least: Floats) -> dict[int, Bools]:
+    """Return, by side, where the memory statistics say "out of band" and the recent 15 minutes are worth it."""
+    z = left / normal.spread
     averaged = ewma(z, EWMA_WEIGHT) / normal.ewma_spread
     stretch = (1.0 + normal.correlation) / (1.0 - normal.correlation)
-    sums = cusum(z, 0.0, CUSUM_SLACK).high
+    both = cusum(z, 0.0, CUSUM_SLACK)
+    recent, before = _quarter_hour(left), np.concatenate([[np.nan], z[:-1]])
+    enters = {}
     with np.errstate(invalid="ignore"):
-        twice = (z >= ENTER_BLOCK) & (np.roll(z, 1) >= ENTER_BEFORE)
-        twice[:1] = False
-        fires = twice | (averaged >= ENTER_EWMA) | (sums >= CUSUM_INTERVAL * stretch)
-        recent = pd.Series(away).rolling(3, min_periods=2).mean().to_numpy()
-        return np.asarray(fires & (recent >= least) & (away >= 0.5 * least), dtype=bool)
+        for side, sums in ((1, both.high), (-1, both.low)):
+            twice = (side * z >= ENTER_BLOCK) & (side * before >= ENTER_BEFORE)
+            fires = twice | (side * averaged >= ENTER_EWMA) | (sums >= CUSUM_INTERVAL * stretch)
+            enters[side] = fires & (side * recent >= least) & (side * left >= 0.5 * least)
+    return enters
 
 
-def _over_limit(values: Floats, level: Floats, side: int, watched: Watched, limit: Limit | None) -> Bools:
+def _over_limit(recent: Floats, level: Floats, side: int, watched: Watched, limit: Limit | None) -> Bools:
     """Return where 15-min means are a severity step beyond the target though normal keeps it."""
     bound = None if limit is None else (limit.high if side > 0 else limit.low)
     if bound is None or watched.steps is None:
-        return np.zeros(values.shape, dtype=bool)
+        return np.zeros(recent.shape, dtype=bool)
     step = in_unit(watched, watched.steps[0], bound)
-    recent = pd.Series(values).rolling(3, min_periods=2).mean().to_numpy()
     with np.errstate(invalid="ignore"):
         return np.asarray((side * (recent - bound) >= step) & (side * (level - bound) <= 0.0), dtype=bool)
 
