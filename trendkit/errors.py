@@ -37,7 +37,7 @@ class Problem:
             text += f"; expected {self.expected}"
         text = text if text.endswith(("?", "!")) else text.rstrip(".") + "."
         if self.hint is not None:
-            text += f" To do: {self.hint.rstrip('.')}."
+            text += f" To do: {self.hint}" if self.hint.endswith(("?", "!")) else f" To do: {self.hint.rstrip('.')}."
         return text
 
 

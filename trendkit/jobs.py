@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from difflib import get_close_matches
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -24,7 +25,7 @@ from trendkit.plant.calendar import Period, day_period, month_period, parse_day,
 from trendkit.plant.quantities import parse_quantity
 from trendkit.press import FigureTable, compute_figures, review_period
 from trendkit.reports import PageContext
-from trendkit.series import PressGrid, build_grids
+from trendkit.series import PressGrid, build_grids, check_against_lab
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
 
@@ -109,7 +110,13 @@ def read_presses(
     presses = _chosen_presses(plant, call.press)
     if not call.files:
         raise InputError(
-            Problem("no input is named", place="FILE", found="nothing", expected="exports, folders or globs")
+            Problem(
+                "no input is named",
+                place="FILE",
+                found="nothing",
+                expected="exports, folders or globs",
+                hint="name them after the options",
+            )
         )
     call.progress("looking for exports and bench sheets")
     found = find_inputs(call.files, plant)
@@ -148,6 +155,7 @@ def read_presses(
 
 def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
     samples = lab[lab["press"] == press.slug].reset_index(drop=True) if lab is not None else None
+    grid = check_against_lab(grid, samples, press)
     table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
     read = [column for column, basis in grid.basis.items() if basis != "assumed"]
     return PressSeries(
@@ -166,8 +174,17 @@ def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
         return plant.presses
     press = plant.press(name)
     if press is None:
-        known = ", ".join(each.name for each in plant.presses)
-        raise InputError(Problem("the plant has no such press", place="--press", found=repr(name), expected=known))
+        names = {each.name.upper(): each.name for each in plant.presses}
+        near = get_close_matches(name.upper(), names, n=1, cutoff=0.5)
+        raise InputError(
+            Problem(
+                "the plant has no such press",
+                place="--press",
+                found=repr(name),
+                expected=", ".join(names.values()),
+                hint=f"did you mean {names[near[0]]}?" if near else "name one of these",
+            )
+        )
     return (press,)
 
 

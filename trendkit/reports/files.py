@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
+from trendkit.errors import InputError, Problem
 from trendkit.press.results import FigureTable
 from trendkit.reports.documents import upset_rows
 from trendkit.reports.jsonio import json_text, plain
@@ -21,11 +22,27 @@ from trendkit.upsets.results import Upset
 CSV_DIGITS = 8
 
 
+def require_folder(folder: Path) -> None:
+    """Refuse a place for files that is, or lies below, a file."""
+    for place in (folder, *folder.parents):
+        if place.exists() and not place.is_dir():
+            raise InputError(
+                Problem(
+                    "files cannot be written here",
+                    place="--out",
+                    found=f"{place}, which is a file",
+                    expected="a folder, there or to be made",
+                    hint="name another folder",
+                )
+            )
+
+
 def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
     """Write every file of `contents` (name -> bytes) into `folder`, all of them or none; return their paths.
 
     Each is written beside its place under a temporary name first; a reader never sees half a file.
     """
+    require_folder(folder)
     folder.mkdir(parents=True, exist_ok=True)
     waiting: list[tuple[Path, Path]] = []
     try:

@@ -21,6 +21,8 @@ from trendkit.reports.shown import Shown, is_known
 from trendkit.reports.words import figure_name
 from trendkit.upsets.results import Upset
 
+MOSTLY_COVERED = 0.95  # share of the period from which the first sentence need not say how much is known
+
 
 def review_page(context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]) -> Page:
     """Return the review as page content."""
@@ -71,8 +73,12 @@ def _answer(
     figures = review.figures
     when, press = period_text(context.plant, context.period), context.press.name
     hours = figures.get("press_hours")
+    if context.covered_share == 0.0:
+        answer = f"These readings cannot tell how {press} did in {when}: there is no good reading of its feed flow."
+        return answer, _exceptions(review, upsets, shown)
+    covered = _covered_words(context)
     if hours is None or not hours.value:
-        return f"{press} did not dewater in {when}.", _exceptions(review, upsets, shown)
+        return f"{press} did not dewater in {when}{covered}.", _exceptions(review, upsets, shown)
     parts = []
     capture, cake, dose = (figures.get(name) for name in ("capture_pct", "cake_solids_pct", "polymer_dose_kg_t"))
     if capture is not None and is_known(capture.value):
@@ -84,7 +90,16 @@ def _answer(
     if not parts:
         parts = [f"pressed for {shown.amount(hours.value, 'press_hours')}"]
     listed = " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else parts[0]
-    return f"In {when}, {press} {listed}.", _exceptions(review, upsets, shown)
+    opening = f"From {when}" if " to " in when else f"In {when}"
+    return f"{opening}{covered}, {press} {listed}.", _exceptions(review, upsets, shown)
+
+
+def _covered_words(context: PageContext) -> str:
+    """Say in the first sentence when the readings cover a part of the period only."""
+    if context.covered_share >= MOSTLY_COVERED:
+        return ""
+    days = context.period.hours / 24.0
+    return f" (readings cover {context.covered_share * days:.1f} of its {days:.0f} days)"
 
 
 def _cake_words(cake: Figure, shown: Shown) -> str:
