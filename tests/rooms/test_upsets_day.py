@@ -12,8 +12,9 @@ from upsets_press import Made, Trouble, made_up_table
 
 from trendkit.findings import Finding
 from trendkit.plant.model import Limit
-from trendkit.upsets import DayAccount, account_for_day, find_upsets, judge
+from trendkit.upsets import Cause, DayAccount, account_for_day, find_upsets, judge
 from trendkit.upsets.bench_check import agreement_note, meter_against_bench
+from trendkit.upsets.day_words import checks_of_day
 
 BAD, THIN, FINE, WEEKEND = date(2026, 3, 10), date(2026, 3, 11), date(2026, 3, 9), date(2026, 3, 8)
 TROUBLES = (
@@ -105,10 +106,18 @@ def test_what_moved_first_comes_first_on_sludge_time(bad: DayAccount) -> None:
     assert abs(cake.feed_time - pd.Timestamp("2026-03-10T16:00Z")) <= pd.Timedelta(minutes=3)
 
 
-def test_checks_go_from_the_cause_to_the_cautions(bad: DayAccount) -> None:
+def test_checks_begin_with_the_likeliest_cause(bad: DayAccount) -> None:
+    """The cautions are the page's box, not items to tick off."""
     assert "polymer pump" in bad.checks[0]
-    assert any("lock out" in check for check in bad.checks)
-    assert any("one setting at a time" in check for check in bad.checks)
+    assert not any("lock out" in check for check in bad.checks)
+
+
+def test_a_cause_no_tag_shows_is_named_beside_one_that_rests_on_effects(bad: DayAccount) -> None:
+    """A weak solution and a change of sludge look alike where the strength is not metered; a lost pump does not."""
+    assert bad.unranked == ()
+    blind = Cause("sludge_change", 0.9, "", "")
+    told = checks_of_day("bad", (blind,), None, (("polymer_weak", "a bench test of the solution"),))
+    assert told[0] == "Decide polymer weak, which no tag here shows: a bench test of the solution"
 
 
 def test_a_good_day_is_called_not_bad(made: Made) -> None:

@@ -178,6 +178,7 @@ def troubleshoot_document(
         ],
         "causes": _causes(account.causes),
         "checks": list(account.checks),
+        "unranked": [{"cause": cause, "decided_by": test} for cause, test in account.unranked],
         "unavailable": dict(table.unavailable),
         "upsets": upset_rows(upsets),
     }

@@ -80,6 +80,10 @@ def _answer(context: PageContext, account: DayAccount, shown: Shown) -> str:
     likeliest = account.causes[0] if account.causes else None
     if likeliest is None or likeliest.cause == "unknown":
         return f"{day} was a bad cake day on {press}{told}; its cause does not show in these tags."
+    if account.unranked:
+        others = " or ".join(said(CAUSES, cause) for cause, _ in account.unranked[:2])
+        seen = f"{said(CAUSES, likeliest.cause)}, or with {others}, which no tag here shows"
+        return f"{day} was a bad cake day on {press}{told}; consistent with {seen}."
     return f"{day} was a bad cake day on {press}{told}; likeliest cause: {said(CAUSES, likeliest.cause)}."
 
 
@@ -98,7 +102,8 @@ def _exceptions(
         marked.append(("undecided", f"Most of the loss is not explained by these tags: {words}."))
     elif largest is not None and largest.low > 0:
         words = f"{largest.points:.1f} points of cake solids ({largest.low:.1f} to {largest.high:.1f})"
-        marked.append(("misses", f"Largest share of the loss: {said(CAUSES, largest.factor)}, {words}."))
+        whose = f"{said(CAUSES, largest.factor)}{' or a cause no tag here shows' if account.unranked else ''}"
+        marked.append(("misses", f"Largest share of the loss: {whose}, {words}."))
     if context.findings:
         count = len(context.findings)
         what = "One fault was" if count == 1 else f"{count} faults were"

@@ -20,6 +20,7 @@ from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
 from trendkit.upsets.bench_check import Agreement, meter_against_bench
 from trendkit.upsets.blocks import faulty_names
+from trendkit.upsets.causes import missing_tests, rows_of, signatures
 from trendkit.upsets.charts import robust_spread
 from trendkit.upsets.contributions import split_drop
 from trendkit.upsets.day_words import (
@@ -84,6 +85,7 @@ def account_for_day(
     if verdict == "bad" and compared and "dewatering" in modes:
         contributions = split_drop(days, compared, own, modes["dewatering"], rows)
     causes = _causes_of_day(own, contributions) if verdict == "bad" or own else ()
+    unranked = _unranked(causes, modes, frame, period) if verdict == "bad" else ()
     said = Said(day, verdict, tuple(reasons.values()), value, usual, causes, contributions, tuple(own), in_doubt)
     return DayAccount(
         day=day,
@@ -98,8 +100,35 @@ def account_for_day(
         timeline=_timeline(modes.values(), own, period),
         contributions=contributions,
         causes=causes,
-        checks=checks_of_day(verdict, causes, agreement),
+        checks=checks_of_day(verdict, causes, agreement, unranked),
+        unranked=unranked,
         notes=notes_of_day(rows, compared, agreement, own, _faults_of_day(findings, press, period), modes),
+    )
+
+
+def _unranked(
+    causes: tuple[Cause, ...], modes: Mapping[str, JudgedMode], frame: pd.DataFrame, period: Period
+) -> tuple[tuple[str, str], ...]:
+    """Return the causes that would look the same as the likeliest one and that these tags cannot show.
+
+    Asked only when the likeliest cause rests on what came out of the press: it then has no sign of its own that
+    would tell it from a cause whose input is not measured.
+    """
+    table = signatures()
+    if causes and any(row.rule == "must" for row in rows_of(table, causes[0].cause)):
+        return ()
+    measured = {name for mode in modes.values() for name in mode.columns}
+    measured |= {name for name in ("belt_trip", "feed_source") if frame[name].notna().any()}
+    seen = {
+        (sign.name, sign.side)
+        for mode in modes.values()
+        for sign in mode.signs
+        if sign.onset < period.end_utc and sign.end > period.start_utc
+    }
+    return tuple(
+        (cause, test)
+        for cause, test in missing_tests(table, measured).items()
+        if any((row.sign, row.side) in seen for row in rows_of(table, cause))
     )
 
 

@@ -22,21 +22,23 @@ Verdict = Literal["bad", "not_bad", "cannot_tell"]
 Means = dict[str, float | None]
 
 VERDICT_LABELS = (("cake_solids_pct", "cake solids"), ("capture_pct", "capture"))
-CAUTIONS = (
-    "Before a hand goes near belts or rolls: stop, lock out, let tension and air go; guards stay on.",
-    "Change one setting at a time, in small steps, and wait until the press is steady before the next.",
-    "Polymer is slippery: clean spills at once. Local rules and licensed staff decide.",
-)
 MOST_CHECKS = 7
 
 
-def checks_of_day(verdict: Verdict, causes: Sequence[Cause], agreement: Agreement | None) -> tuple[str, ...]:
-    """Return what an operator would look at, in order: the instrument, cause by cause, then the cautions."""
+def checks_of_day(
+    verdict: Verdict,
+    causes: Sequence[Cause],
+    agreement: Agreement | None,
+    unranked: Sequence[tuple[str, str]] = (),
+) -> tuple[str, ...]:
+    """Return what an operator would look at, in order: the instrument, the causes no tag shows, cause by cause."""
     if verdict == "not_bad" and not causes:
         return ()
     found = []
     if agreement is not None and agreement.is_apart:
         found.append("Repeat the cake bench test on a fresh composite sample and check the cake meter first")
+    for hidden, test in unranked[:3]:
+        found.append(f"Decide {hidden.replace('_', ' ')}, which no tag here shows: {test}")
     table = signatures()
     for cause in causes[:3]:
         found += [row.check for row in rows_of(table, cause.cause) if row.check]
@@ -46,7 +48,7 @@ def checks_of_day(verdict: Verdict, causes: Sequence[Cause], agreement: Agreemen
             "Walk the press with the feed on: floc, ponding, belt wash, cake edges, release at the scrapers",
             "Ask what was fed and what was set differently from the days before",
         ]
-    return (*tuple(dict.fromkeys(found))[:MOST_CHECKS], *CAUTIONS)
+    return tuple(dict.fromkeys(found))[:MOST_CHECKS]
 
 
 @dataclass(frozen=True)

@@ -103,4 +103,5 @@ class DayAccount:
     contributions: tuple[Contribution, ...] = ()
     causes: tuple[Cause, ...] = ()
     checks: tuple[str, ...] = ()
+    unranked: tuple[tuple[str, str], ...] = ()  # (cause these tags cannot show, what would decide it)
     notes: tuple[str, ...] = ()
