@@ -75,18 +75,20 @@ class CellReader:
     _numbers: dict[tuple[str, str], Reading | None] = field(default_factory=dict)
     _units: dict[str, str] = field(default_factory=dict)  # tag -> the unit its cells carry
 
-    def numbers(self, tag: str, values: Floats, odd: Any) -> tuple[Floats, Bytes | None]:
-        """Return a number column with its odd cells read, and its quality where some cell is a text (else None)."""
-        if odd.null_count == len(odd):
+    def numbers(self, tag: str, values: Floats, rows: Ints, texts: Any) -> tuple[Floats, Bytes | None]:
+        """Return a number column with its odd cells read, and its quality where some cell is a text (else None).
+
+        `rows` are the odd cells' places in `values`, `texts` what they hold (Arrow; null where a cell is empty).
+        """
+        words, codes = distinct(texts)
+        if not words:
             return values, None
-        words, codes = distinct(odd)
+        rows, codes = rows[codes >= 0], codes[codes >= 0]
         readings = [self._number(tag, word) for word in words]
-        value_of = np.array([np.nan if r is None else r.value for r in readings])
         is_text = np.array([r is None and word.strip() != "" for r, word in zip(readings, words, strict=True)])
-        rows = codes >= 0
         read = values.copy()
-        read[rows] = value_of[codes[rows]]
-        counts = np.bincount(codes[rows], minlength=len(words))
+        read[rows] = np.array([np.nan if r is None else r.value for r in readings])[codes]
+        counts = np.bincount(codes, minlength=len(words))
         for word, count, refused in zip(words, counts, is_text, strict=True):
             if refused:
                 seen = self.log.texts.setdefault(tag, {})
@@ -94,7 +96,7 @@ class CellReader:
         if not is_text.any():
             return read, None
         quality = np.full(len(values), GOOD, np.uint8)
-        quality[rows] = np.where(is_text[codes[rows]], BAD, GOOD)
+        quality[rows] = np.where(is_text[codes], BAD, GOOD)
         return read, quality
 
     def _number(self, tag: str, text: str) -> Reading | None:

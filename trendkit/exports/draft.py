@@ -37,6 +37,7 @@ class Draft:
     rules: model.Source | None
     notes: list[str] = field(default_factory=list)
     decimal: DecimalMark = "."
+    guards_underscores: bool = True  # cells such as 1_000 are looked out for
     scheme: Scheme | None = None
     zone: Zone = field(default_factory=lambda: Zone("UTC"))
     more_tags: tuple[str, ...] = ()  # of a long file that was searched whole for its tag names
@@ -155,6 +156,16 @@ def ends_of(draft: Draft) -> tuple[int, int] | None:
     if draft.samples.sees_end and seen:
         return min(seen), max(seen)
     return ask.first_and_last(draft.source, draft.meaning)
+
+
+def likely_span(draft: Draft) -> tuple[int, int] | None:
+    """Return a span of time [us, the file's own clock] that a file hardly leaves, from how much of it was seen."""
+    seen = moments_seen(draft.samples, draft.meaning)
+    if not seen or draft.samples.seen_share < 0.01 or draft.meaning.long is not None:
+        return ends_of(draft)
+    first, last = min(seen), max(seen)
+    unseen = 0.0 if draft.samples.sees_end else 1.5 * (1.0 / draft.samples.seen_share - 1.0)
+    return first, last + round(unseen * (last - first))
 
 
 def order_of(draft: Draft) -> FileOrder:

@@ -45,6 +45,7 @@ class Export:
     zone: Zone = field(kw_only=True, repr=False)
     shift_clock_s: float = field(kw_only=True, repr=False, default=0.0)
     decimal: DecimalMark = field(kw_only=True, repr=False, default=".")
+    guards_underscores: bool = field(kw_only=True, repr=False, default=True)
     quality: Scheme | None = field(kw_only=True, repr=False, default=None)
     order: FileOrder = field(kw_only=True, repr=False, default="forward")
 

@@ -96,7 +96,7 @@ def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
         sheet.notes.append("read from the first filled sheet of the workbook")
     elif file.encoding != "utf-8":
         sheet.notes.append(f"read as {file.encoding_words} text")
-    with textfile.open_bytes(file.path, file.packing) as opened:
+    with textfile.open_bytes(file.path, file.packing) as (opened, _):
         text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix("\ufeff")
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     delimiter = max(

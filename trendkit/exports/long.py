@@ -101,8 +101,11 @@ def _select(
     if numbers:
         select.append(f"{relation.columns[long.value_column]} AS v")
     else:
-        value, odd = relation.number(long.value_column, scan.export.decimal)
-        select += [f"{value} AS v", f"CASE WHEN {is_state} THEN NULL ELSE CAST({odd} AS VARCHAR) END AS x"]
+        value = relation.number(long.value_column, scan.export.decimal, scan.export.guards_underscores)
+        column = long.value_column
+        is_odd = relation.odd_cell(column, value) if relation.may_be_odd(column) else "FALSE"
+        odd = f"CASE WHEN NOT {is_state} AND {is_odd} THEN {relation.text(column)} END"
+        select += [f"{value} AS v", f"{odd} AS x"]
     if states:
         select.append(f"CASE WHEN {is_state} THEN {relation.text(long.value_column)} END AS s")
     if long.quality_column is not None:
@@ -184,8 +187,11 @@ def _tag_cells(
         return numbers, texts, without_empty(rated, is_none(texts))
     numbers = np.ascontiguousarray(numbers)
     if "x" in batch.schema.names and batch.column("x").null_count < len(batch):
-        numbers, odd = scan.cells.numbers(name, numbers, batch.column("x").take(rows))
-        rated = joined(rated, odd)
+        texts = batch.column("x").take(rows)
+        odd_rows = np.flatnonzero(texts.is_valid().to_numpy(zero_copy_only=False))
+        if len(odd_rows):
+            numbers, odd = scan.cells.numbers(name, numbers, odd_rows, texts.take(odd_rows))
+            rated = joined(rated, odd)
     return numbers, None, None if rated is None else without_empty(rated, np.isnan(numbers))
 
 

@@ -8,6 +8,7 @@ from trendkit.exports.draft import Draft
 from trendkit.exports.layout import Layout
 from trendkit.exports.numbers import DecimalMark, has_open_mark, proved_marks
 from trendkit.exports.sources import TextSource
+from trendkit.exports.textfile import WHOLE_BYTES
 
 
 def decimal_of(draft: Draft) -> DecimalMark:
@@ -17,6 +18,8 @@ def decimal_of(draft: Draft) -> DecimalMark:
     if not isinstance(draft.source, TextSource) or draft.source.is_workbook:
         return "."
     cells = [cell for column in _number_columns(draft.meaning) for cell in draft.samples.cells(column)]
+    is_large = draft.source.file.size_bytes > WHOLE_BYTES
+    draft.guards_underscores = not is_large or any("_" in cell for cell in cells)
     is_comma_separated = draft.source.table.delimiter == ","
     if is_comma_separated and not any("," in cell for cell in cells):
         return "."

@@ -89,6 +89,7 @@ def _finished(draft: Draft, known: Mapping[str, str]) -> Export:
         zone=draft.zone,
         shift_clock_s=shift,
         decimal=draft.decimal,
+        guards_underscores=draft.guards_underscores,
         quality=draft.scheme,
         order=order,
     )

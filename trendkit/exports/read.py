@@ -16,6 +16,7 @@ from trendkit.exports.long import EVERY_TAG, long_blocks
 from trendkit.exports.refusals import lines_set_aside
 from trendkit.exports.scan import Scan
 from trendkit.exports.strand import Strand, Tally, take
+from trendkit.exports.textfile import COPY_NAME
 from trendkit.exports.wide import wide_blocks
 from trendkit.plant.model import Plant, Tag
 
@@ -52,7 +53,7 @@ def read_blocks(
         for key, block in _file_blocks(scan):
             yield from _within(strands.push(key, block), first, last)
         yield from _within(strands.finish(), first, last)
-        copy = Path(folder) / "plain.csv"
+        copy = Path(folder) / COPY_NAME
         scan.hours.refuse_half_days(export)
         scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
     log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]

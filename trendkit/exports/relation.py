@@ -29,24 +29,33 @@ class Relation:
     types: tuple[ColumnType, ...]
     row: str | None = None  # the column with each row's place in the file, from 1, when the rows were moved
 
-    def number(self, index: int, decimal: DecimalMark) -> tuple[str, str]:
-        """Return the SQL of a column's number, and of its text where it is none."""
+    def number(self, index: int, decimal: DecimalMark, guards_underscores: bool = True) -> str:
+        """Return the SQL of a column's number, NULL where a text cell is none by itself.
+
+        DuckDB takes ``1_000`` for a number, as Python does; with `guards_underscores` it is left to be a text.
+        """
         column = self.columns[index]
         if self.types[index] == "boolean":
-            return f"CAST(CAST({column} AS TINYINT) AS DOUBLE)", "NULL"
+            return f"CAST(CAST({column} AS TINYINT) AS DOUBLE)"
         if self.types[index] == "number":
-            return f"CAST({column} AS DOUBLE)", "NULL"
+            return f"CAST({column} AS DOUBLE)"
         if self.types[index] == "time":
-            return "CAST(NULL AS DOUBLE)", f"CAST({column} AS VARCHAR)"
-        if decimal == ",":
-            refused, plain = (
-                f"contains({column}, '.') OR contains({column}, '_')",
-                f"replace({column}, ',', '.')",
-            )
-        else:
-            refused, plain = f"contains({column}, '_')", column
-        value = f"CASE WHEN {refused} THEN NULL ELSE TRY_CAST({plain} AS DOUBLE) END"
-        return value, f"CASE WHEN ({value}) IS NULL OR NOT isfinite({value}) THEN {column} END"
+            return "CAST(NULL AS DOUBLE)"
+        marks = ([".", "_"] if decimal == "," else ["_"]) if guards_underscores else ["."] if decimal == "," else []
+        plain = f"replace({column}, ',', '.')" if decimal == "," else column
+        value = f"TRY_CAST({plain} AS DOUBLE)"
+        if not marks:
+            return value
+        is_other = " OR ".join(f"contains({column}, {literal(mark)})" for mark in marks)
+        return f"CASE WHEN {is_other} THEN NULL ELSE {value} END"
+
+    def odd_cell(self, index: int, number: str) -> str:
+        """Return the SQL condition for a cell that holds something of which `number` (its SQL) makes no number."""
+        return f"({self.columns[index]} IS NOT NULL AND ({number} IS NULL OR NOT isfinite({number})))"
+
+    def may_be_odd(self, index: int) -> bool:
+        """Return True for a column whose cells can be texts where numbers are wanted."""
+        return self.types[index] in ("text", "time")
 
     def text(self, index: int) -> str:
         """Return the SQL of a column as text."""

@@ -7,7 +7,7 @@ from functools import cached_property
 
 from trendkit.exports import table, textfile
 from trendkit.exports.layout import Layout
-from trendkit.exports.moments import TimeForm, read_cell
+from trendkit.exports.moments import TimeForm, read_cell, take_apart
 from trendkit.exports.sources import ParquetSource, Source, TextSource
 
 _PLACES = 64
@@ -25,7 +25,12 @@ class Samples:
     head: tuple[Row, ...] = field(repr=False)
     middle: tuple[tuple[Row, ...], ...] = field(repr=False)
     tail: tuple[Row, ...] = field(repr=False)
-    sees_end: bool
+    seen_share: float = 1.0  # how much of the file the rows reach over; 1: the end was seen
+
+    @property
+    def sees_end(self) -> bool:
+        """True when the last row is among them."""
+        return self.seen_share == 1.0
 
     @cached_property
     def rows(self) -> tuple[Row, ...]:
@@ -40,10 +45,10 @@ class Samples:
 def take_samples(source: Source) -> Samples:
     """Return rows from all over a source (of a large packed file and of Parquet: from its head)."""
     if isinstance(source, ParquetSource):
-        return Samples(source.first_rows, (), (), sees_end=source.rows <= len(source.first_rows))
+        return Samples(source.first_rows, (), (), seen_share=min(len(source.first_rows) / source.rows, 1.0))
     file, head = source.file, source.table.rows
     if file.is_whole and file.head.count("\n") < table.LOOKED_AT:
-        return Samples(head, (), (), sees_end=True)
+        return Samples(head, (), ())
     middle = []
     if not file.packing and file.size_bytes > 2 * textfile.HEAD_BYTES:
         step = (file.size_bytes - textfile.HEAD_BYTES) // _PLACES
@@ -51,7 +56,7 @@ def take_samples(source: Source) -> Samples:
             position = textfile.HEAD_BYTES + place * step
             middle.append(_split(textfile.lines_at(file, position, _PLACE_BYTES)[:_PLACE_ROWS], source))
     tail = textfile.tail_lines(file)
-    return Samples(head, tuple(middle), _split(tail[-_TAIL_ROWS:], source), sees_end=bool(tail))
+    return Samples(head, tuple(middle), _split(tail[-_TAIL_ROWS:], source), seen_share=file.seen_share)
 
 
 def _split(lines: list[str], source: TextSource) -> tuple[Row, ...]:
@@ -66,8 +71,6 @@ def row_moment(row: Row, form: TimeForm, columns: tuple[int, ...]) -> int | None
         moment = read_cell(text, form)
         return moment if isinstance(moment, int) else None
     if form.kind == "native":
-        from trendkit.exports.moments import take_apart
-
         cell = take_apart(text.removesuffix("+00"))
         return None if cell is None else cell.local_us(None)
     try:

@@ -16,7 +16,7 @@ from trendkit.exports.moments import TimeForm
 from trendkit.exports.numbers import DecimalMark
 from trendkit.exports.relation import ColumnType, Relation, csv_relation, parquet_relation
 from trendkit.exports.table import TextTable
-from trendkit.exports.textfile import TextFile, plain_copy
+from trendkit.exports.textfile import COPY_NAME, TextFile, plain_copy
 
 _GLOB_CHARACTERS = frozenset("*?[]{}")
 
@@ -72,7 +72,7 @@ class TextSource:
     ) -> Relation:
         """Return the rows as a relation; `folder` takes the plain copy some files need."""
         if self.file.needs_copy:
-            copy = folder / "plain.csv"
+            copy = folder / COPY_NAME
             path = copy if copy.exists() else plain_copy(self.file, folder)
             return csv_relation(path, "", self.table, numbers, decimal, keeps_rejects)
         path = plain_path(self.file.path, folder)

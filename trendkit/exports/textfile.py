@@ -10,6 +10,7 @@ import io
 import os
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Literal, cast
@@ -21,6 +22,8 @@ Packing = Literal["", "gzip", "zstd"]
 HEAD_BYTES = 256 * 1024
 TAIL_BYTES = 64 * 1024
 WHOLE_BYTES = 32 * 1024 * 1024  # files up to this size are looked at whole
+
+COPY_NAME = "plain.csv"
 
 _ENCODING_WORDS = {"utf-8": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
 
@@ -37,7 +40,8 @@ class TextFile:
     nul_bytes: int
     head: str  # decoded, at most HEAD_BYTES, cut at a line end
     is_whole: bool  # `head` is the whole file
-    tail: str | None  # decoded, of a packed file that was looked at whole; it may begin inside a line
+    tail: str | None  # decoded, the last that was seen of a packed file; it may begin and end inside a line
+    seen_share: float  # of a packed file; 1 for any other, whose end can be seen
     ends_with_newline: bool | None  # None: unknown, the file being packed and large
 
     @property
@@ -46,17 +50,23 @@ class TextFile:
         return _ENCODING_WORDS.get(self.encoding, self.encoding)
 
 
-def open_bytes(path: Path, packing: Packing) -> IO[bytes]:
-    """Open a file for reading its unpacked bytes."""
-    if packing == "gzip":
-        import gzip
+@contextmanager
+def open_bytes(path: Path, packing: Packing) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
+    """Give an open file's unpacked bytes, and the file itself, whose position tells how much of it was used."""
+    with path.open("rb") as raw:
+        if packing == "gzip":
+            import gzip
 
-        return cast(IO[bytes], gzip.open(path, "rb"))
-    if packing == "zstd":
-        import pyarrow as pa
+            with gzip.GzipFile(fileobj=raw) as unpacked:
+                yield cast(IO[bytes], unpacked), raw
+        elif packing == "zstd":
+            import pyarrow as pa
 
-        return cast(IO[bytes], io.BufferedReader(_ArrowBytes(pa.input_stream(str(path), compression="zstd"))))
-    return path.open("rb")
+            stream = pa.CompressedInputStream(pa.PythonFile(raw), "zstd")
+            with io.BufferedReader(_ArrowBytes(stream)) as buffered:
+                yield cast(IO[bytes], buffered), raw
+        else:
+            yield raw, raw
 
 
 class _ArrowBytes(io.RawIOBase):
@@ -110,9 +120,10 @@ def look_at(path: Path) -> TextFile:
     kind = signature(path)
     packing: Packing = "gzip" if kind == "gzip" else "zstd" if kind == "zstd" else ""
     try:
-        with open_bytes(path, packing) as file:
+        with open_bytes(path, packing) as (file, raw):
             start = file.read(HEAD_BYTES)
             rest = file.read(WHOLE_BYTES) if len(start) == HEAD_BYTES else b""
+            seen_share = min(raw.tell() / path.stat().st_size, 0.99) if len(rest) == WHOLE_BYTES and packing else 1.0
     except (OSError, EOFError) as cause:
         raise InputError(
             Problem(
@@ -138,7 +149,7 @@ def look_at(path: Path) -> TextFile:
     mixes_line_ends = encoding != "utf-16" and not seen.count(b"\r") == seen.count(b"\r\n") in (0, seen.count(b"\n"))
     nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
     needs_copy = encoding != "utf-8" or mixes_line_ends or nul_bytes > 0
-    tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing and len(seen) < HEAD_BYTES + WHOLE_BYTES else None
+    tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing else None
     return TextFile(
         path,
         packing,
@@ -149,6 +160,7 @@ def look_at(path: Path) -> TextFile:
         head,
         is_whole=not rest,
         tail=tail,
+        seen_share=seen_share,
         ends_with_newline=_ends_with_newline(path, packing, seen),
     )
 
@@ -192,14 +204,15 @@ def without_nul(text: str) -> str:
 
 
 def tail_lines(file: TextFile) -> list[str]:
-    """Return the last lines of a file, without a cut one at their start; none of a large packed file.
+    """Return the last lines of a file, or those last seen of a packed one, without a cut one at their start.
 
     The last line comes as it stands, also when it lacks its line end.
     """
     if file.is_whole:
         return [line for line in file.head.split("\n") if line.strip()]
     if file.packing:
-        return [] if file.tail is None else [line for line in file.tail.split("\n")[1:] if line.strip()]
+        lines = (file.tail or "").split("\n")[1:]
+        return [line for line in (lines if file.seen_share == 1.0 else lines[:-1]) if line.strip()]
     return lines_at(file, max(file.size_bytes - TAIL_BYTES, 0), TAIL_BYTES)
 
 
@@ -214,21 +227,19 @@ def lines_at(file: TextFile, position: int, count_bytes: int) -> list[str]:
 
 
 def plain_copy(file: TextFile, folder: Path) -> Path:
-    """Write a UTF-8 copy with plain line ends and without NUL bytes, line for line; return its path."""
-    copy = folder / "plain.csv"
-    with (
-        open_bytes(file.path, file.packing) as source,
-        io.TextIOWrapper(source, encoding=file.encoding, errors="replace", newline=None) as text,
-        copy.open("w", encoding="utf-8", newline="\n") as target,
-    ):
+    """Write a UTF-8 copy with plain line ends and NUL bytes marked, line for line; return its path."""
+    copy = folder / COPY_NAME
+    with open_bytes(file.path, file.packing) as (source, _), copy.open("w", encoding="utf-8", newline="\n") as target:
+        text = io.TextIOWrapper(source, encoding=file.encoding, errors="replace", newline=None)
         while piece := text.read(4 * 1024 * 1024):
             target.write(without_nul(piece).removeprefix("\ufeff"))
+        text.detach()
     return copy
 
 
 def blank_lines(path: Path, packing: Packing, first_line: int) -> Iterator[int]:
     """Yield the numbers of the empty lines from `first_line` on (the first line of a file is 1)."""
-    with open_bytes(path, packing) as file:
+    with open_bytes(path, packing) as (file, _):
         done = 0
         rest = b""
         while piece := file.read(4 * 1024 * 1024):

@@ -8,7 +8,7 @@ from dataclasses import replace
 from trendkit.errors import InputError, Problem
 from trendkit.exports import ask, clock
 from trendkit.exports.clock import Zone
-from trendkit.exports.draft import Draft, ends_of, order_of
+from trendkit.exports.draft import Draft, likely_span, order_of
 from trendkit.exports.layout import Layout, says_utc
 from trendkit.exports.seek import times_between
 from trendkit.plant.model import Plant
@@ -84,7 +84,7 @@ def _fixed_by_evidence(draft: Draft) -> Zone | None:
     form = draft.meaning.times[0]
     if form.is_absolute or draft.zone.is_fixed:
         return None
-    ends = ends_of(draft)
+    ends = likely_span(draft)
     if ends is None:
         return None
     for turn in draft.zone.turns(*ends):
