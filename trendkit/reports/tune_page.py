@@ -184,7 +184,8 @@ def _line(
     misses = is_off(value, target)
     return FigureLine(
         name=figure_name(name, shown.system),
-        meaning=meaning(name, shown.system) or ("the recommended band" if name == SPEED else ""),
+        meaning=meaning(name, shown.system)
+        or ("the band: 95 % limits, and what costs at most 1 % more" if name == SPEED else ""),
         value=text,
         limits=between,
         ruler=ruler(value, low, high, target, now, misses),

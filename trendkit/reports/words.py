@@ -142,7 +142,12 @@ def figure_name(column: str, system: str = "si") -> str:
     ('Solids loading', 'Polymer flow', 'Polymer flow')
     >>> figure_name("cost_per_dry_t", "us")
     'Cost per dry ton'
+    >>> figure_name("cake_solids_pct_low")
+    'Cake solids, lower limit'
     """
+    for ending, words in (("_low", "lower limit"), ("_high", "upper limit")):
+        if column.removesuffix(ending) in FIGURES and column.endswith(ending):
+            return f"{figure_name(column.removesuffix(ending), system)}, {words}"
     if column in FIGURES:
         return FIGURES[column][0].format(ton=_TON[system])
     if column in ROLES:

@@ -86,5 +86,6 @@ def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
             )
     slow, fast = np.quantile(speeds[first.best_draws], LIMITS)
     return "window", (
-        f"the best speed lies inside what was run, between {slow:.1f} and {fast:.1f} m/min with 95 % confidence"
+        f"the best speed lies inside what was run, between {slow:.1f} and {fast:.1f} m/min with 95 % confidence; "
+        "the band recommended adds the speeds that cost at most 1 % more"
     )
