@@ -128,6 +128,27 @@ def test_the_sheet_has_its_own_zone(tmp_path):
     assert sheet.frame["sampled_at"][0] == pd.Timestamp("2026-02-01 08:00", tz="UTC")
 
 
+def test_a_date_and_a_clock_column_are_joined(tmp_path):
+    rows = ["2026-02-01,8:00,BFP-1,feed,TS,2.4,%,", "2026-02-01,13:30,BFP-1,feed,TS,2.5,%,"]
+    frame = a_sheet(tmp_path, *rows, header="Date,Time,press,point,analysis,value,unit,note\n").frame
+    assert list(frame["sampled_at"].dt.strftime("%H:%M")) == ["15:00", "20:30"]
+
+
+def test_dates_without_a_clock_time_are_said_to_count_from_midnight(tmp_path):
+    sheet = a_sheet(tmp_path, "2026-02-01,BFP-1,feed,TS,2.4,%,")
+    assert sheet.frame["sampled_at"][0] == pd.Timestamp("2026-02-01 07:00", tz="UTC")
+    assert sheet.input.notes == ("1 results have a date without a clock time and count from midnight",)
+
+
+def test_a_note_may_run_over_lines(tmp_path):
+    sheet = a_sheet(
+        tmp_path,
+        '2026-02-01 08:00,BFP-1,feed,TS,2.4,%,"two\nlines, and a comma"',
+        "2026-02-01 09:00,BFP-1,feed,TS,2.5,%,",
+    )
+    assert list(sheet.frame["line"]) == [2, 4] and sheet.frame["note"][0] == "two\nlines, and a comma"
+
+
 WIDE = Lab(
     layout="wide",
     time_header="Date",

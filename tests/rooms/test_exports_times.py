@@ -3,6 +3,7 @@
 The numbers in brackets count the cases of the project's list of export oddities, F3.
 """
 
+import gzip
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -14,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trendkit.errors import InputError
-from trendkit.exports import open_export
+from trendkit.exports import open_export, textfile
 from trendkit.exports.clock import ClockTally, Zone, to_utc
 from trendkit.plant.model import Source
 
@@ -224,6 +225,32 @@ def test_times_in_the_skipped_hour_show_a_clock_without_daylight_saving_55(tmp_p
         pd.date_range("2026-03-08 07:00", periods=360, freq="min", tz="UTC")
     )
     assert "show an hour that America/Denver skips, so the clock ignores daylight saving: read at -07:00" in taken.notes
+
+
+@pytest.mark.parametrize("layout", ["wide", "long", "packed", "turned"])
+def test_the_skipped_hour_is_looked_for_wherever_it_lies_55(tmp_path, monkeypatch, layout):
+    monkeypatch.setattr(textfile, "HEAD_BYTES", 20_000)
+    monkeypatch.setattr(textfile, "WHOLE_BYTES", 200_000)
+    times = pd.date_range("2026-02-20", "2026-03-20", freq="min").strftime("%Y-%m-%d %H:%M")
+    lines = [
+        f"{time},FLOW,{number}\n" if layout == "long" else f"{time},{number}\n" for number, time in enumerate(times)
+    ]
+    text = ("Time,Tag,Value\n" if layout == "long" else "Time,FLOW\n") + "".join(
+        lines[::-1] if layout == "turned" else lines
+    )
+    path = written(tmp_path, gzip.compress(text.encode()) if layout == "packed" else text)
+    taken = take_all(DENVER, path)
+    assert taken.exports[0].timezone == "-07:00"
+    steps = taken.series["FLOW"].index.diff()[1:]
+    assert (steps == pd.Timedelta(minutes=1)).all() and len(steps) == len(times) - 1
+
+
+def test_a_summary_says_how_a_file_is_read(tmp_path):
+    export = open_export(written(tmp_path, rows(["13/02/2026 00:00", "14/02/2026 00:00"])), DENVER)
+    assert export.summary() == (
+        "export.csv: wide, 1 tags, 2026-02-13 07:00 to 2026-02-14 07:00 UTC; times: text such as '13/02/2026 00:00', day "
+        "first; clock: America/Denver; dates are read day first, as its dates prove"
+    )
 
 
 def test_a_lone_time_in_the_skipped_hour_is_an_error_row_55(tmp_path):

@@ -61,6 +61,16 @@ class Export:
         worker.shutdown(wait=False)
         return pending
 
+    def summary(self) -> str:
+        """Return in one line what the file is and how it is read.
+
+        Times are shown in UTC.
+        """
+        ends = [end.strftime("%Y-%m-%d %H:%M") for end in (self.start_utc, self.end_utc) if end is not None]
+        span = f", {' to '.join(ends)} UTC" if ends else ""
+        how = f"{self.layout}, {len(self.tags)} tags{span}; times: {self.time_format}; clock: {self.timezone}"
+        return "; ".join([f"{self.file}: {how}", *self.notes])
+
     def start_checksum(self) -> None:
         """Begin to compute the checksum beside other work."""
         _ = self._checksum

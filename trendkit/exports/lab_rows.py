@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
@@ -55,8 +57,7 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     InputError
         When the file cannot be read as the bench sheet the plant file describes.
     """
-    lines, delimiter, sheet = _lines(path)
-    split = [(number, split_line(line, delimiter)) for number, line in enumerate(lines, 1) if line.strip()]
+    split, delimiter, sheet = _lines(path)
     if plant.lab.layout == "wide" and not any(benchsheet.is_bench_sheet(cells) for _, cells in split[:20]):
         found = _wide_results(split, plant, path)
     else:
@@ -64,6 +65,9 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     table = list(found)
     times = [cells_time for _, cells_time, *_ in table]
     form = _form_of(times, path, plant)
+    bare = sum(moments.is_date_only(time) for time in times)
+    if bare:
+        sheet.notes.append(f"{bare} results have a date without a clock time and count from midnight")
     mark = _mark_of([value for *_, value, _, _ in table], delimiter)
     zone = Zone(plant.lab.timezone or plant.timezone)
     for line, time, press, point, analysis, value, unit, note in table:
@@ -80,8 +84,8 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     return sheet
 
 
-def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
-    """Return all lines of a sheet as text, their delimiter and an empty account of it."""
+def _lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
+    """Return the filled rows of a sheet, each with its line, their delimiter and an empty account of the sheet."""
     if not path.exists():
         raise InputError(Problem("there is no such file", file=str(path), hint="check the name and the folder"))
     kind = textfile.signature(path)
@@ -98,11 +102,20 @@ def _lines(path: Path) -> tuple[list[str], str, SheetRows]:
         sheet.notes.append(f"read as {file.encoding_words} text")
     with textfile.open_bytes(file.path, file.packing) as (opened, _):
         text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix("\ufeff")
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    delimiter = max(
-        DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in lines[:50] if line.strip())
-    )
-    return lines, delimiter, sheet
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    head = [line for line in text.split("\n")[:50] if line.strip()]
+    delimiter = max(DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in head))
+    return list(_numbered(text, delimiter)), delimiter, sheet
+
+
+def _numbered(text: str, delimiter: str) -> Iterator[tuple[int, Cells]]:
+    """Yield the rows that hold something, each with the line it begins on; a quoted note may run over lines."""
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    line = 1
+    for cells in reader:
+        if any(cell.strip() for cell in cells):
+            yield line, tuple(cells)
+        line = reader.line_num + 1
 
 
 Result = tuple[int, str, str, str, str, str, str, str]  # line, time, press, point, analysis, value, unit, note
@@ -117,16 +130,18 @@ def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> Iterator[Re
     if "sampled_at" not in places:
         raise InputError(_no_header(split, path, benchsheet.COLUMNS))
 
+    rows = split[header_at + 1 :]
+    clock_at = _clock_column(header, places["sampled_at"], rows)
+
     def cell(cells: Cells, column: str) -> str:
         place = places.get(column)
         return cells[place].strip() if place is not None and place < len(cells) else ""
 
     def results() -> Iterator[Result]:
-        for number, cells in split[header_at + 1 :]:
-            yield (
-                number,
-                *(cell(cells, c) for c in ("sampled_at", "press", "point", "analysis", "value", "unit", "note")),
-            )  # type: ignore[misc]
+        for number, cells in rows:
+            press, point, analysis = cell(cells, "press"), cell(cells, "point"), cell(cells, "analysis")
+            value, unit, note = cell(cells, "value"), cell(cells, "unit"), cell(cells, "note")
+            yield number, _time_of(cells, places["sampled_at"], clock_at), press, point, analysis, value, unit, note
 
     return results()
 
@@ -157,14 +172,17 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
         None,
     )
 
+    rows = split[header_at + 1 :]
+    clock_at = _clock_column(header, at[time_key], rows)
+
     def results() -> Iterator[Result]:
-        for number, cells in split[header_at + 1 :]:
+        for number, cells in rows:
             padded = [*cells, *[""] * (len(header) - len(cells))]
             note = padded[note_at].strip() if note_at is not None else ""
             for key, column in wanted.items():
                 value = padded[at[key]].strip()
                 if value:
-                    time = padded[at[time_key]].strip()
+                    time = _time_of(cells, at[time_key], clock_at)
                     yield (
                         number,
                         time,
@@ -177,6 +195,23 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
                     )
 
     return results()
+
+
+def _clock_column(header: Cells, time_at: int, rows: Sequence[tuple[int, Cells]]) -> int | None:
+    """Return the column of clock times beside a column of mere dates, None when there is none."""
+    dates = [cells[time_at] for _, cells in rows if time_at < len(cells) and cells[time_at].strip()]
+    if not dates or not all(moments.is_date_only(date) for date in dates):
+        return None
+    for place in range(len(header)):
+        clocks = [cells[place] for _, cells in rows if place < len(cells) and cells[place].strip()]
+        if place != time_at and clocks and all(moments.is_clock_only(clock) for clock in clocks):
+            return place
+    return None
+
+
+def _time_of(cells: Cells, time_at: int, clock_at: int | None) -> str:
+    parts = [cells[place].strip() for place in (time_at, clock_at) if place is not None and place < len(cells)]
+    return " ".join(part for part in parts if part)
 
 
 def _no_header(split: Sequence[tuple[int, Cells]], path: Path, expected: Sequence[str]) -> Problem:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import tempfile
+from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +41,7 @@ def _written(path: Path, _changed_ns: int, _size: int) -> Path:
     return target
 
 
-def _rows(path: Path) -> list[list[Any]]:
+def _rows(path: Path) -> Iterator[list[Any]]:
     import python_calamine
 
     try:
@@ -54,9 +56,11 @@ def _rows(path: Path) -> list[list[Any]]:
             )
         ) from cause
     for name in workbook.sheet_names:
-        rows: list[list[Any]] = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        if sum(any(cell != "" for cell in row) for row in rows) > 1:
-            return rows
+        sheet = workbook.get_sheet_by_name(name)
+        if sheet.height > 1:
+            above = sheet.start[0] if sheet.start else 0  # empty rows at the top, so that line numbers stay right
+            rows: Iterator[list[Any]] = sheet.iter_rows()
+            return chain(([] for _ in range(above)), rows)
     raise InputError(Problem("no sheet of the workbook holds rows", file=path.name, expected="a header and rows"))
 
 
@@ -75,4 +79,4 @@ def _text(cell: Any) -> str:
         return cell.isoformat()
     if isinstance(cell, float):
         return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
-    return str(cell)
+    return " ".join(str(cell).split("\n"))
