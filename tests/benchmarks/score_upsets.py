@@ -78,10 +78,9 @@ def _matched(true: pd.DataFrame, reported: list[Upset]) -> dict[int, int]:
         for number, upset in enumerate(reported):
             common = min(event["end"], upset.end) - max(event["start"], upset.start)
             if common > -NEAR:
-                same = upset.cause == event["cause"]
-                overlaps.append((same, common, position, number))
+                overlaps.append((common, position, number))
     pairs: dict[int, int] = {}
-    for _, _, position, number in sorted(overlaps, key=lambda each: (each[0], each[1]), reverse=True):
+    for _, position, number in sorted(overlaps, reverse=True):
         if position not in pairs and number not in pairs.values():
             pairs[position] = number
     return pairs
