@@ -3,7 +3,7 @@
 Nothing is dropped without a count, and how a file was read is said in its notes.
 """
 
-from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, InputFile, ReadLog
+from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, InputFile, ReadLog, StoredExport
 from trendkit.exports.check import check_exports
 from trendkit.exports.discover import Inputs, find_inputs
 from trendkit.exports.export import Export
@@ -22,6 +22,7 @@ __all__ = [
     "Inputs",
     "LabSheet",
     "ReadLog",
+    "StoredExport",
     "check_exports",
     "find_inputs",
     "input_file",

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trendkit.plant.model import Tag
 
 GOOD, UNCERTAIN, BAD = 0, 1, 2
 
@@ -52,3 +58,39 @@ class InputFile:
     rows: int
     refused: int
     notes: tuple[str, ...] = ()
+
+
+class StoredExport(Protocol):
+    """Observations kept in another form than an export's, read by the same function (`read_blocks`)."""
+
+    @property
+    def file(self) -> str:
+        """What it is called on pages and in messages."""
+
+    @property
+    def layout(self) -> Literal["wide", "long"]:
+        """Like an export's: "long" where a state that never changed may be absent."""
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """The tags with an observation, spelled as the plant file does."""
+
+    @property
+    def start_utc(self) -> pd.Timestamp | None:
+        """The first observation."""
+
+    @property
+    def end_utc(self) -> pd.Timestamp | None:
+        """The last observation."""
+
+    def blocks(
+        self,
+        wanted: Mapping[str, Tag],
+        log: ReadLog,
+        start_utc: pd.Timestamp | None = None,
+        end_utc: pd.Timestamp | None = None,
+    ) -> Iterator[Block]:
+        """Yield the observations of the wanted tags from `start_utc` up to `end_utc`, in order of time."""
+
+    def input_file(self, log: ReadLog) -> InputFile:
+        """Return how it is listed among the inputs."""

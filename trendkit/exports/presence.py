@@ -6,11 +6,12 @@ from collections.abc import Iterable, Sequence
 
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names
+from trendkit.exports.block import StoredExport
 from trendkit.exports.export import Export
 from trendkit.plant.model import Plant, Press, Tag
 
 
-def require_tags(exports: Sequence[Export], plant: Plant, presses: Iterable[Press]) -> None:
+def require_tags(exports: Sequence[Export | StoredExport], plant: Plant, presses: Iterable[Press]) -> None:
     """Raise an InputError that names every tag of the presses that is in no export, with the nearest names found.
 
     A state or setpoint may be absent from long exports: they list changes, and there may have been none.
@@ -28,7 +29,7 @@ def require_tags(exports: Sequence[Export], plant: Plant, presses: Iterable[Pres
         raise InputError(problems)
 
 
-def absent_tags(exports: Sequence[Export], press: Press) -> list[Problem]:
+def absent_tags(exports: Sequence[Export | StoredExport], press: Press) -> list[Problem]:
     """Return one problem for each tag of a press that is in no export."""
     present = {names.key(tag) for export in exports for tag in export.tags}
     listed = list(dict.fromkeys(tag for export in exports for tag in export.tags))
@@ -39,7 +40,7 @@ def absent_tags(exports: Sequence[Export], press: Press) -> list[Problem]:
     return [_absent(tag, press, listed) for tag in missing if not (lists_changes and tag.kind in ("state", "step"))]
 
 
-def _nothing_found(press: Press, listed: Sequence[str], exports: Sequence[Export]) -> Problem:
+def _nothing_found(press: Press, listed: Sequence[str], exports: Sequence[Export | StoredExport]) -> Problem:
     asked = [tag.tag for tag in press.tags.values()]
     near = [name for tag in asked[:5] for name in names.close_names(tag, listed, 1)]
     files = ", ".join(export.file for export in exports[:3]) + (" and others" if len(exports) > 3 else "")

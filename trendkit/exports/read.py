@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from trendkit.exports.block import Block, InputFile, ReadLog
+from trendkit.exports.block import Block, InputFile, ReadLog, StoredExport
 from trendkit.exports.engine import connection
 from trendkit.exports.export import Export
 from trendkit.exports.long import EVERY_TAG, long_blocks
@@ -24,7 +24,7 @@ __all__ = ["Export", "input_file", "read_blocks"]
 
 
 def read_blocks(
-    export: Export,
+    export: Export | StoredExport,
     plant: Plant,
     wanted: Mapping[str, Tag],
     log: ReadLog,
@@ -43,6 +43,9 @@ def read_blocks(
     InputError
         When a quality value contradicts how the quality column was told.
     """
+    if not isinstance(export, Export):
+        yield from export.blocks(wanted, log, start_utc, end_utc)
+        return
     first = None if start_utc is None else _microseconds(start_utc)
     last = None if end_utc is None else _microseconds(end_utc)
     tally = Tally()
@@ -92,8 +95,10 @@ class _Strands:
         self._by_key.clear()
 
 
-def input_file(export: Export, log: ReadLog) -> InputFile:
+def input_file(export: Export | StoredExport, log: ReadLog) -> InputFile:
     """Return how pages and JSON list a file that was read."""
+    if not isinstance(export, Export):
+        return export.input_file(log)
     return InputFile(export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes))
 
 

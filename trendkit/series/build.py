@@ -22,14 +22,14 @@ from trendkit.series.segments import Bins
 from trendkit.series.sharing import ROLES_FOR_SHARING
 
 if TYPE_CHECKING:
-    from trendkit.exports import Export
+    from trendkit.exports import Export, StoredExport
 
 # How far before the window a file is read to find what was held when it began.
 LOOK_BACK = pd.Timedelta(days=35)
 
 
 def build_grids(
-    exports: Sequence[Export],
+    exports: Sequence[Export | StoredExport],
     plant: Plant,
     presses: Sequence[Press],
     start_utc: pd.Timestamp | None,
@@ -71,7 +71,7 @@ def _presses_sharing(plant: Plant, presses: Sequence[Press]) -> list[Press]:
 
 
 def _refuse_unknown_tags(
-    exports: Sequence[Export], presses: Sequence[Press], columns: Mapping[str, Sequence[Column]]
+    exports: Sequence[Export | StoredExport], presses: Sequence[Press], columns: Mapping[str, Sequence[Column]]
 ) -> None:
     """Raise an InputError for every press none of whose tags is in the files."""
     known = {tag for export in exports for tag in export.tags}
@@ -94,7 +94,7 @@ def _refuse_unknown_tags(
 
 
 def _read(
-    exports: Sequence[Export],
+    exports: Sequence[Export | StoredExport],
     plant: Plant,
     columns: Sequence[Column],
     start_utc: pd.Timestamp | None,
@@ -134,7 +134,7 @@ def _read(
     return replace(_trimmed(accumulator, tuple(inputs), start_utc, end_utc), repeats=tuple(repeats))
 
 
-def _first_moment(export: Export) -> tuple[bool, pd.Timestamp]:
+def _first_moment(export: Export | StoredExport) -> tuple[bool, pd.Timestamp]:
     """Return what puts files in order of time; those of unknown start last."""
     start = export.start_utc
     return start is None, pd.Timestamp(0, tz="UTC") if start is None else start
