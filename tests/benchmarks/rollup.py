@@ -89,6 +89,24 @@ def grid(path: Path, is_long: bool) -> None:
     assert len(grids["bfp-1"].roles) and inputs[0].sha256
 
 
+def table(path: Path, is_long: bool) -> None:
+    """Write the figure table of all observations as Parquet, as `trendkit table` does."""
+    from trendkit import jobs
+
+    folder = path.parent
+    plant_file = folder / "plant.toml"
+    roles = {"feed_flow": TAGS[0], "filtrate_flow": TAGS[1], "washwater_flow": TAGS[2]}
+    named = roles | {f"free_{tag.lower()}": tag for tag in TAGS[3:]}
+    press = 'belt_width = "2 m"\ngravity_zone_length = "4 m"\npressure_zone_length = "11 m"\n'
+    lines = [f'[plant]\nname = "Benchmark"\ntimezone = "{ZONE}"\n[[press]]\nname = "BFP-1"\n{press}']
+    lines.append('[press.filtrate]\nmeter = "with_wash"\n')
+    for name, tag in named.items():
+        lines.append(f'[press.tags.{name}]\ntag = "{tag}"\nunit = "m3/h"\nkind = "analog"\n')
+    plant_file.write_text("\n".join(lines), encoding="utf-8")
+    done = jobs.write_figure_table(jobs.Call(plant_file, (str(path),)), folder / "figures.parquet", "1min")
+    assert done.as_json["rows"] > 0
+
+
 def peak_mb() -> float:
     """Return the peak memory of this process [MB]; the kernel's own count, as getrusage still holds the parent's."""
     status = Path("/proc/self/status")
@@ -108,7 +126,7 @@ def _plant():  # type: ignore[no-untyped-def]
     return Plant("Benchmark", ZONE, (press,), Path("plant.toml"), "0")
 
 
-MEASURED = {"plain": plain, "blocks": blocks, "grid": grid}
+MEASURED = {"plain": plain, "blocks": blocks, "grid": grid, "table": table}
 
 
 def measure(what: str, path: Path, is_long: bool) -> dict[str, float]:
@@ -144,8 +162,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="write the files here and use them again")
     asked = parser.parse_args()
     if asked.measure:
-        import trendkit.exports
-        import trendkit.series  # noqa: F401  what is measured is the work, not the start of Python
+        import trendkit.jobs  # noqa: F401  what is measured is the work, not the start of Python
 
         start, cpu = time.perf_counter(), time.process_time()
         MEASURED[asked.measure](asked.file, asked.long)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any, Literal, cast
 
@@ -110,13 +111,20 @@ def signature(
 
 
 def look_at(path: Path) -> TextFile:
-    """Return a text file with its encoding and its first lines.
+    """Return a text file with its encoding and its first lines; an unchanged file is looked at once.
 
     Raises
     ------
     InputError
         When the file holds nothing, or is cut off inside its packing.
     """
+    state = path.stat()
+    return _look_at(path, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=64)
+def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
+    """Look at a file of this size and time of change; both are only asked for so that a changed file is seen anew."""
     kind = signature(path)
     packing: Packing = "gzip" if kind == "gzip" else "zstd" if kind == "zstd" else ""
     try:
