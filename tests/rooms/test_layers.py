@@ -11,7 +11,7 @@ import trendkit
 
 PACKAGE = Path(trendkit.__file__).parent
 LEAVES = {"errors", "findings"}
-FLOW = ("exports", "series", "press", "upsets", "tuning", "reports", "jobs", "cli")
+FLOW = ("exports", "archive", "series", "press", "upsets", "tuning", "reports", "jobs", "cli")
 
 MAY_IMPORT = {
     "__init__": set(),
@@ -21,12 +21,13 @@ MAY_IMPORT = {
     "plant": LEAVES,
     "simulate": LEAVES | {"plant"},
     "exports": LEAVES | {"plant"},
-    "series": LEAVES | {"plant", "exports"},
+    "archive": LEAVES | {"plant", "exports"},
+    "series": LEAVES | {"plant", "exports", "archive"},
     "press": LEAVES | {"plant"},
     "upsets": LEAVES | {"plant", "press"},
     "tuning": LEAVES | {"plant", "press", "upsets"},
-    "reports": LEAVES | {"plant", "exports", "series", "press", "upsets", "tuning"},
-    "jobs": LEAVES | {"plant", "simulate", "exports", "series", "press", "upsets", "tuning", "reports"},
+    "reports": LEAVES | {"plant", "exports", "archive", "series", "press", "upsets", "tuning"},
+    "jobs": LEAVES | {"plant", "simulate", "exports", "archive", "series", "press", "upsets", "tuning", "reports"},
     "cli": LEAVES | {"jobs", "simulate"},
 }
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -6,6 +6,7 @@ Comes in: opened exports (`trendkit.exports`), readings in the export's own unit
 
 from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
+from trendkit.series.kept_grids import grids_from_archive
 from trendkit.series.lab_check import check_against_lab, compare_with_lab
 
-__all__ = ["PressGrid", "build_grids", "check_against_lab", "compare_with_lab"]
+__all__ = ["PressGrid", "build_grids", "check_against_lab", "compare_with_lab", "grids_from_archive"]

@@ -35,12 +35,14 @@ def build_grids(
     start_utc: pd.Timestamp | None,
     end_utc: pd.Timestamp | None,
     every_s: int = 60,
+    repeats: Sequence[Repeats] = (),
 ) -> tuple[dict[str, PressGrid], list[InputFile]]:
     """Return the grid of each press by its slug, and the files read, as they are listed on the pages.
 
     Bins of `every_s` seconds from `start_utc` up to `end_utc` (None: from the first row, to the last),
     time-weighted as the definitions of IEC 62541-13 have it: straight lines between the values of sampled
-    analog tags, each value held for states, setpoints and tags recorded at changes only.
+    analog tags, each value held for states, setpoints and tags recorded at changes only. `repeats` are readings given
+    twice that the exports themselves no longer show.
 
     Raises
     ------
@@ -52,6 +54,7 @@ def build_grids(
     columns |= {press.slug: [c for c in columns_of(press) if c.name in ROLES_FOR_SHARING] for press in also}
     _refuse_unknown_tags(exports, presses, columns)
     reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
+    reading = replace(reading, repeats=(*reading.repeats, *repeats))
     everyone = [*presses, *also]
     filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
     frames = {slug: each.frame for slug, each in filled.items()}

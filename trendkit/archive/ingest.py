@@ -1,0 +1,292 @@
+"""Exports and bench sheets into the archive: once however often repeated, wholly or not at all.
+
+Comes in: opened exports, bench sheets read. Goes out: new files of the archive, and one move by which they count.
+Until that move, and after any failure before it, the archive is what it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+
+from trendkit.archive import bench
+from trendkit.archive.asking import every_tag_of, homes_for, reading_of, tags_known
+from trendkit.archive.files import remove_all_but, remove_folder
+from trendkit.archive.lock import one_writer
+from trendkit.archive.manifest import (
+    MANIFEST,
+    Manifest,
+    Part,
+    Source,
+    list_is_missing,
+    load_manifest,
+    save_manifest,
+)
+from trendkit.archive.merging import LISTED_CONFLICTS, Tally, merge_month
+from trendkit.archive.months import OBSERVATIONS, folder_of, microseconds, place_of
+from trendkit.archive.report import IngestedFile, IngestReport
+from trendkit.archive.staging import Staging
+from trendkit.errors import InputError, Problem
+from trendkit.exports import Export, LabSheet, ReadLog, names, read_blocks
+from trendkit.plant.model import Plant, Tag
+
+STAGING = "staging"
+
+
+def ingest(
+    plant: Plant,
+    exports: Sequence[Export],
+    sheets: Sequence[LabSheet] = (),
+    progress: Callable[[str], None] = lambda _: None,
+) -> IngestReport:
+    """Add the readings of exports and the results of bench sheets to the plant's archive and say what came of each.
+
+    All tags of the exports are kept, also those the plant file does not name. A reading known already changes
+    nothing; one that contradicts the archive is listed, and of the two the last good one counts. Files are taken in
+    order of time, whatever order they are given in.
+
+    Raises
+    ------
+    InputError
+        When somebody else is writing, the archive is damaged, or a file cannot be read or contradicts how the
+        archive has read it. The archive is then as it was.
+    """
+    folder = folder_of(plant)
+    with one_writer(folder):
+        manifest = load_manifest(folder)
+        _begin(folder, manifest)
+        run = _Run(plant, folder, manifest, progress)
+        try:
+            run.take_exports(sorted(exports, key=_by_time))
+            run.take_sheets(sorted(sheets, key=lambda sheet: (bench.ends_of(sheet)[0], sheet.input.sha256)))
+            fresh = run.manifest()
+            if fresh != manifest:
+                save_manifest(folder, fresh)
+        finally:
+            remove_folder(folder / STAGING)
+    return IngestReport(folder, tuple(run.files), _written(manifest, fresh))
+
+
+def _written(before: Manifest, after: Manifest) -> int:
+    """Return how many files of the archive are new or other than before."""
+    have = {part.sha256 for part in before.parts} | ({before.bench.sha256} if before.bench else set())
+    now = {part.sha256 for part in after.parts} | ({after.bench.sha256} if after.bench else set())
+    return len(now - have)
+
+
+def _by_time(export: Export) -> tuple[bool, pd.Timestamp, str]:
+    start = export.start_utc
+    return start is None, pd.Timestamp(0, tz="UTC") if start is None else start, export.sha256
+
+
+def _begin(folder: Path, manifest: Manifest) -> None:
+    """Remove what an earlier writer left behind: files that the list does not name. A new archive begins its list.
+
+    Raises
+    ------
+    InputError
+        When there are readings and no list: it was lost, and nothing may be removed.
+    """
+    if not (folder / MANIFEST).exists():
+        if any((folder / OBSERVATIONS).rglob("*.parquet")):
+            raise InputError(list_is_missing(folder))
+        save_manifest(folder, manifest)
+    named = [folder / part.path for part in manifest.parts]
+    named += [folder / manifest.bench.path] if manifest.bench else []
+    for below in (OBSERVATIONS, bench.BENCH):
+        remove_all_but(folder / below, named)
+    remove_folder(folder / STAGING)
+
+
+@dataclass
+class _Run:
+    """One ingest under way: what it has made so far, none of it part of the archive yet."""
+
+    plant: Plant
+    folder: Path
+    before: Manifest
+    progress: Callable[[str], None]
+    files: list[IngestedFile] = field(default_factory=list)
+    parts: dict[str, Part] = field(default_factory=dict)  # by place
+    homes: dict[str, tuple[str, str]] = field(default_factory=dict)
+    units: dict[str, tuple[str, str]] = field(default_factory=dict)
+    results: pd.DataFrame | None = None
+
+    def take_exports(self, exports: Sequence[Export]) -> None:
+        """Read the exports into staging, and staged months into parts as soon as no later export can add to them."""
+        self.homes, self.units = dict(self.before.homes), dict(self.before.units)
+        staging = Staging(self.folder / STAGING)
+        tallies: dict[int, Tally] = {}
+        taken: dict[int, Source] = {}
+        first_of = {export.sha256: number for number, export in reversed(list(enumerate(exports)))}
+        for number, export in enumerate(exports):
+            self._refuse_other_units(export)
+            earlier = self._earlier("export", export.sha256)
+            if first_of[export.sha256] != number:
+                continue
+            if earlier is not None and _adds_nothing(earlier, export, self.plant):
+                taken[number] = earlier
+                continue
+            self.progress(f"reading {export.file}")
+            if export.start_utc is not None:
+                self._merge(staging, tallies, microseconds(export.start_utc))
+            tallies[number] = Tally()
+            taken[number] = self._staged(export, number, staging)
+        self._merge(staging, tallies, None)
+        for number, tally in tallies.items():
+            taken[number] = _with_counts(taken[number], tally)
+        for number, export in enumerate(exports):
+            first = first_of[export.sha256]
+            self.files.append(IngestedFile(taken[first], was_known=first != number or number not in tallies))
+
+    def _earlier(self, kind: str, sha256: str) -> Source | None:
+        entries = [*self.before.sources, *(each.source for each in self.files)]
+        return next((each for each in entries if (each.kind, each.sha256) == (kind, sha256)), None)
+
+    def _refuse_other_units(self, export: Export) -> None:
+        """Raise an InputError when an export states another unit for a tag than one before it."""
+        problems = []
+        for tag, unit in export.units.items():
+            known, file = self.units.setdefault(names.key(tag), (unit, export.file))
+            if known.replace(" ", "").casefold() != unit.replace(" ", "").casefold():
+                problems.append(
+                    Problem(
+                        f"the unit of {tag} differs from that in the archive",
+                        file=export.file,
+                        found=unit,
+                        expected=f"{known}, as in {file}",
+                        hint="export it in that unit, or keep these exports under a plant file of their own",
+                    )
+                )
+        if problems:
+            raise InputError(problems)
+
+    def _staged(self, export: Export, number: int, staging: Staging) -> Source:
+        """Lay down the readings of an export and return its entry, nothing counted yet."""
+        wanted = every_tag_of(export, self.plant)
+        homes = homes_for(wanted, self.plant, self.before)
+        self.homes |= {key: home for key, home in homes.items() if key not in self.homes}
+        spelled = {self.homes[names.key(name)][1]: tag for name, tag in wanted.items()}
+        home_of = {name: self.homes[names.key(name)][0] for name in spelled}
+        log, ends = ReadLog(), list[int]()
+        for block in read_blocks(export, self.plant, spelled, log):
+            if len(block.time_us):
+                staging.add(block, number, home_of)
+                ends = [min([*ends, int(block.time_us[0])]), max([*ends, int(block.time_us[-1])])]
+        return Source(
+            kind="export",
+            file=export.file,
+            path=str(export.path),
+            sha256=export.sha256,
+            reading=reading_of(export),
+            ingested_at=_now(),
+            rows=log.rows,
+            refused=log.refused,
+            refusals=tuple(log.refusals),
+            notes=tuple(dict.fromkeys([*export.notes, *log.notes])),
+            starts_us=min(ends, default=None),
+            ends_us=max(ends, default=None),
+            layout=export.layout,
+            tags=tuple(sorted(names.key(name) for name in spelled)),
+            tags_read_as_words=_read_as_words(spelled),
+            repeated=dict(log.duplicates),
+        )
+
+    def _merge(self, staging: Staging, tallies: Mapping[int, Tally], moment_us: int | None) -> None:
+        """Make parts of the staged months that end before a moment (None: of all)."""
+        known = {part.place: part for part in self.before.parts}
+        for place, stage in staging.ended_before(moment_us):
+            where = place_of(*place)
+            self.progress(f"writing {place[1]} of {place[0]}")
+            made_before = self.parts.get(where)
+            part = merge_month(self.folder, place, stage, made_before or known.get(where), tallies)
+            if made_before is not None and made_before.path not in (part.path, known.get(where, part).path):
+                with suppress(OSError):  # named by no list; the next ingest tries again
+                    (self.folder / made_before.path).unlink()
+            if part.readings:
+                self.parts[where] = part
+
+    def take_sheets(self, sheets: Sequence[LabSheet]) -> None:
+        """Add the results of bench sheets to those there are."""
+        kept = bench.read_results(self.folder, self.before.bench) if sheets else None
+        reading = bench.reading_of(self.plant)
+        for sheet in sheets:
+            earlier = self._earlier("bench sheet", sheet.input.sha256)
+            if earlier is not None and earlier.reading == reading:
+                self.files.append(IngestedFile(earlier, was_known=True))
+                continue
+            kept, outcome = bench.merge_results(kept, sheet)
+            self.results = kept
+            first_us, last_us = bench.ends_of(sheet)
+            source = Source(
+                kind="bench sheet",
+                file=sheet.input.file,
+                path=str(sheet.input.path),
+                sha256=sheet.input.sha256,
+                reading=reading,
+                ingested_at=_now(),
+                rows=sheet.input.rows,
+                refused=sheet.input.refused,
+                new=outcome.new,
+                known=outcome.known,
+                conflicting=len(outcome.conflicts),
+                conflicts=outcome.conflicts[:LISTED_CONFLICTS],
+                notes=sheet.input.notes,
+                starts_us=first_us,
+                ends_us=last_us,
+            )
+            self.files.append(IngestedFile(source, was_known=False))
+
+    def manifest(self) -> Manifest:
+        """Return what the archive holds once this ingest counts."""
+        fresh = [each.source for each in self.files if not each.was_known]
+        if not fresh:
+            return self.before
+        again = {(each.kind, each.sha256) for each in fresh}
+        sources = [each for each in self.before.sources if (each.kind, each.sha256) not in again]
+        kept = bench.write_results(self.folder, self.results) if self.results is not None else self.before.bench
+        whole = replace(self.before, sources=(*sources, *fresh), bench=kept, homes=self.homes, units=self.units)
+        return whole.with_parts(self.parts)
+
+
+def _with_counts(source: Source, tally: Tally) -> Source:
+    return replace(
+        source, new=tally.new, known=tally.known, conflicting=tally.conflicting, conflicts=tuple(tally.conflicts)
+    )
+
+
+def _adds_nothing(earlier: Source, export: Export, plant: Plant) -> bool:
+    """Return True when a file ingested before holds nothing that was not read then.
+
+    Raises
+    ------
+    InputError
+        When its times or numbers would now be understood otherwise.
+    """
+    if earlier.reading != reading_of(export):
+        raise InputError(
+            Problem(
+                "the file was ingested before, read in another way",
+                file=export.file,
+                found=reading_of(export),
+                expected=earlier.reading,
+                hint="set [plant] timezone or [[source]] in the plant file back; if the new one is right, move the "
+                "archive folder away and ingest all files again",
+            )
+        )
+    tags = tags_known(export, plant)
+    worded = set(_read_as_words({name: tag for name, tag in tags.items()}))
+    return {names.key(name) for name in tags} <= set(earlier.tags) and worded <= set(earlier.tags_read_as_words)
+
+
+def _read_as_words(tags: Mapping[str, Tag]) -> tuple[str, ...]:
+    return tuple(sorted(names.key(name) for name, tag in tags.items() if tag.kind == "state"))
+
+
+def _now() -> str:
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,121 @@
+"""A month that was staged and what the archive has of it made into one new part, day by day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from trendkit.archive.files import NEW, name_by_content
+from trendkit.archive.manifest import Part, verified
+from trendkit.archive.months import DAY_US, edges_of, place_of
+from trendkit.archive.parts import PartReader, PartWriter
+from trendkit.archive.readings import NOTHING, Outcome, Readings, merged
+from trendkit.archive.staging import Stage
+
+LISTED_CONFLICTS = 200  # of a file; all are counted
+
+
+@dataclass
+class Tally:
+    """What became of the readings of one source so far."""
+
+    new: int = 0
+    known: int = 0
+    conflicting: int = 0
+    conflicts: list[str] = field(default_factory=list)
+
+    def add(self, tag: str, outcome: Outcome) -> None:
+        """Count the outcome of some readings of a tag, and list its conflicts."""
+        self.new += outcome.new
+        self.known += outcome.known
+        self.conflicting += len(outcome.conflicts_us)
+        if outcome.found is not None and outcome.kept is not None:
+            for row in range(min(len(outcome.conflicts_us), LISTED_CONFLICTS - len(self.conflicts))):
+                when = pd.Timestamp(int(outcome.conflicts_us[row]), unit="us").strftime("%Y-%m-%d %H:%M:%S UTC")
+                found, kept = _shown(outcome.found, row), _shown(outcome.kept, row)
+                before = "the value before counts no more" if found == kept else f"{kept} stays"
+                self.conflicts.append(f"{tag} at {when}: the file has {found}; {before}")
+
+
+def _shown(readings: Readings, row: int) -> str:
+    text = readings.texts[row] if readings.texts is not None else f"{readings.values[row]:g}"
+    return f"{'no value' if text in (None, 'nan') else text}{('', ' (uncertain)', ' (bad)')[readings.rated()[row]]}"
+
+
+def merge_month(
+    folder: Path, place: tuple[str, str], stage: Stage, before: Part | None, tallies: Mapping[int, Tally]
+) -> Part:
+    """Write the part of a place that holds what was there before and what was staged, and return its entry.
+
+    `tallies` (by source) count what became of the staged readings.
+
+    Raises
+    ------
+    InputError
+        When the part that was there is damaged.
+    """
+    home, month = place
+    fresh = folder / place_of(home, month) / ("part" + NEW)
+    reader = None if before is None else PartReader(verified(folder, before.path, before.sha256))
+    writer = PartWriter(fresh)
+    try:
+        kept_days = _Days(reader)
+        start, end = edges_of(month)
+        for day in range(start, end, DAY_US):
+            writer.add_day(_merged_day(kept_days.of(day), stage, day, tallies))
+        writer.finish()
+    except BaseException:
+        writer.abandon()
+        raise
+    finally:
+        if reader is not None:
+            reader.close()
+    path, sha256 = name_by_content(fresh, ".parquet")
+    groups = writer.groups
+    return Part(
+        path.relative_to(folder).as_posix(),
+        sha256,
+        sum(group.count for group in groups),
+        min((group.first_us for group in groups), default=start),
+        max((group.last_us for group in groups), default=start),
+        tuple(sorted({group.tag for group in groups})),
+    )
+
+
+def _merged_day(
+    kept: Mapping[str, Readings], stage: Stage, day: int, tallies: Mapping[int, Tally]
+) -> dict[str, Readings]:
+    whole = dict(kept)
+    for source in stage.sources():
+        for tag in stage.pieces:
+            fresh = stage.readings(tag, source, day, day + DAY_US)
+            if len(fresh):
+                whole[tag], outcome = merged(whole.get(tag, NOTHING), fresh)
+                tallies[source].add(tag, outcome)
+    return whole
+
+
+class _Days:
+    """The readings of a part day by day, one stretch in memory at a time."""
+
+    def __init__(self, reader: PartReader | None) -> None:
+        self._reader = reader
+        self._stretches: Iterator[list[int]] = iter(()) if reader is None else reader.stretches()
+        self._held: dict[str, Readings] = {}
+        self._last_us = -1
+
+    def of(self, day: int) -> dict[str, Readings]:
+        """Return the readings of a day by tag; days are asked in order."""
+        while self._reader is not None and self._last_us < day:
+            places = next(self._stretches, None)
+            if places is None:
+                return {}
+            groups = [self._reader.groups[place] for place in places]
+            self._last_us = max(group.last_us for group in groups)
+            tags = [group.tag for group in groups]
+            self._held = dict(zip(tags, self._reader.read(places), strict=True))
+        of_day = {tag: own.between(day, day + DAY_US) for tag, own in self._held.items()}
+        return {tag: own for tag, own in of_day.items() if len(own)}

@@ -1,0 +1,154 @@
+"""Readings on their way into the archive: laid down month by month as files are read, taken up again by tag and day.
+
+Files may give their tags side by side, one after the other or newest first; staged on the disk they need neither
+memory nor an order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from trendkit.archive.months import edges_of, month_of
+from trendkit.archive.readings import Readings, joined, one_per_time, without_empty
+from trendkit.exports.block import Block
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Readings of one tag from one block; where its arrays begin in the staging file [bytes]."""
+
+    source: int
+    count: int
+    first_us: int
+    last_us: int
+    times: int
+    values: int | None
+    quality: int | None
+    codes: int | None
+    words: tuple[str, ...] = ()
+
+
+@dataclass
+class Stage:
+    """What was laid down of one month: the file, and its pieces by tag in the order they came."""
+
+    path: Path
+    pieces: dict[str, list[Piece]] = field(default_factory=dict)
+
+    def readings(self, tag: str, source: int, first_us: int, past_us: int) -> Readings:
+        """Return a source's readings of a tag from one time up to another, in order, one per time."""
+        found = [
+            _taken(self._bytes, piece).between(first_us, past_us)
+            for piece in self.pieces.get(tag, ())
+            if piece.source == source and piece.first_us < past_us and piece.last_us >= first_us
+        ]
+        return one_per_time(without_empty(joined(found)))
+
+    def sources(self) -> list[int]:
+        """Return the sources with readings here, in the order they came."""
+        return sorted({piece.source for own in self.pieces.values() for piece in own})
+
+    @cached_property
+    def _bytes(self) -> npt.NDArray[np.uint8]:
+        return np.memmap(self.path, np.uint8, "r")
+
+
+class Staging:
+    """All months being staged, by place (folder of a press, month)."""
+
+    def __init__(self, folder: Path) -> None:
+        """Stage below `folder`, which is made when it is needed."""
+        self.folder = folder
+        self.stages: dict[tuple[str, str], Stage] = {}
+
+    def add(self, block: Block, source: int, home_of: Mapping[str, str]) -> None:
+        """Lay down a block of a source (its number)."""
+        if not len(block.time_us):
+            return
+        by_home: dict[str, list[str]] = {}
+        for tag in [*block.values, *block.texts]:
+            by_home.setdefault(home_of[tag], []).append(tag)
+        for first, past in _months_within(block.time_us):
+            month = month_of(int(block.time_us[first]))
+            for home, tags in by_home.items():
+                stage = self._stage(home, month)
+                _lay_down(stage, block, slice(first, past), tags, source)
+
+    def ended_before(self, moment_us: int | None) -> Iterator[tuple[tuple[str, str], Stage]]:
+        """Give out, and let go of, the months that end at or before a moment (None: all)."""
+        for place in sorted(self.stages):
+            if moment_us is None or edges_of(place[1])[1] <= moment_us:
+                stage = self.stages.pop(place)
+                yield place, stage
+                with suppress(OSError):  # still mapped into memory; it goes with its folder
+                    stage.path.unlink()
+
+    def _stage(self, home: str, month: str) -> Stage:
+        if (home, month) not in self.stages:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            self.stages[home, month] = Stage(self.folder / f"{home}-{month}")
+        return self.stages[home, month]
+
+
+def _months_within(time_us: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+    """Yield first and past-the-last row of each month (UTC) in an ordered block."""
+    first = 0
+    while first < len(time_us):
+        past = int(np.searchsorted(time_us, edges_of(month_of(int(time_us[first])))[1]))
+        yield first, past
+        first = past
+
+
+def _lay_down(stage: Stage, block: Block, rows: slice, tags: list[str], source: int) -> None:
+    time = np.ascontiguousarray(block.time_us[rows])
+    ends = len(time), int(time[0]), int(time[-1])
+    with stage.path.open("ab") as file:
+        times = _put(file, time)
+        for tag in tags:
+            rated = block.quality.get(tag)
+            quality = _put(file, rated[rows]) if rated is not None and rated[rows].any() else None
+            values = codes = None
+            words: tuple[str, ...] = ()
+            if tag in block.values:
+                values = _put(file, block.values[tag][rows])
+            else:
+                places, found = pd.factorize(block.texts[tag][rows], use_na_sentinel=True)
+                codes, words = _put(file, places.astype(np.int32)), tuple(str(word) for word in found)
+            piece = Piece(source, *ends, times, values, quality, codes, words)
+            stage.pieces.setdefault(tag, []).append(piece)
+
+
+def _put(file: BinaryIO, numbers: npt.NDArray[Any]) -> int:
+    """Append an array and return where it begins, a multiple of eight."""
+    start = file.tell()
+    start += file.write(bytes(-start % 8))
+    np.ascontiguousarray(numbers).tofile(file)
+    return start
+
+
+def _taken(laid: npt.NDArray[np.uint8], piece: Piece) -> Readings:
+    """Return a piece as it was laid down, empty cells included."""
+
+    def array(start: int | None, kind: type[Any]) -> npt.NDArray[Any] | None:
+        if start is None:
+            return None
+        found: npt.NDArray[Any] = laid[start : start + piece.count * np.dtype(kind).itemsize].view(kind)
+        return found
+
+    times, values = array(piece.times, np.int64), array(piece.values, np.float64)
+    quality, codes = array(piece.quality, np.uint8), array(piece.codes, np.int32)
+    assert times is not None
+    if codes is None:
+        assert values is not None
+        return Readings(times, values, quality)
+    texts = np.array([*piece.words, None], dtype=object)[codes]
+    return Readings(times, np.full(piece.count, np.nan), quality, texts)

@@ -1,0 +1,182 @@
+"""Grids from the archive, kept beside it and used again while readings, plant file and version are the same."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import trendkit
+from trendkit.archive import Archive
+from trendkit.archive.files import write_whole
+from trendkit.exports.block import InputFile
+from trendkit.exports.names import every_tag
+from trendkit.findings import Finding
+from trendkit.plant.model import Plant, Press
+from trendkit.series.build import LOOK_BACK, build_grids
+from trendkit.series.columns import from_us, to_us
+from trendkit.series.grid import PressGrid
+from trendkit.series.recorded_faults import Repeats
+
+GRIDS = "grids"  # below the archive folder; may be removed at any time
+KEPT = 48  # grids; the ones unused for longest go first
+_GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
+
+
+def grids_from_archive(
+    archive: Archive,
+    plant: Plant,
+    presses: Sequence[Press],
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+    every_s: int = 60,
+) -> tuple[dict[str, PressGrid], list[InputFile]]:
+    """Return what `build_grids` returns for the archive's months, and the files that were ingested as inputs.
+
+    A grid made before is read instead of made again when nothing it rests on has changed: the readings of the
+    period, the plant file, the presses and period asked for, the length of a bin and the version of trendkit.
+
+    Raises
+    ------
+    InputError
+        As `build_grids`, and when a file of the archive is not as it was written.
+    """
+    key = _key(archive, plant, presses, start_utc, end_utc, every_s)
+    folder = archive.folder / GRIDS
+    kept = {press.slug: _recall(folder / f"{key}-{press.slug}.parquet") for press in presses}
+    found = {slug: grid for slug, grid in kept.items() if grid is not None}
+    if len(found) == len(presses):
+        return found, list(archive.inputs)
+    repeats = _repeats(archive, *_span_read(plant, start_utc, end_utc))
+    grids, _ = build_grids(archive.months, plant, presses, start_utc, end_utc, every_s, repeats)
+    with suppress(OSError):  # an archive that can only be read is used all the same
+        for slug, grid in grids.items():
+            _keep(folder / f"{key}-{slug}.parquet", grid)
+        _forget_oldest(folder)
+    return grids, list(archive.inputs)
+
+
+def _key(
+    archive: Archive,
+    plant: Plant,
+    presses: Sequence[Press],
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+    every_s: int,
+) -> str:
+    read_from, read_to = _span_read(plant, start_utc, end_utc)
+    told = [
+        trendkit.__version__,
+        plant.sha256,
+        [press.slug for press in presses],
+        str(start_utc),
+        str(end_utc),
+        every_s,
+        archive.sign(read_from, read_to, [tag.tag for tag in every_tag(plant)]),
+    ]
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:24]
+
+
+def _span_read(
+    plant: Plant, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None
+) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
+    """Return the span in which readings can bear on the grid of a period."""
+    read_from = None if start_utc is None else start_utc - LOOK_BACK
+    return read_from, None if end_utc is None else end_utc + pd.Timedelta(seconds=plant.max_hold_s)
+
+
+def _repeats(archive: Archive, read_from: pd.Timestamp | None, read_to: pd.Timestamp | None) -> list[Repeats]:
+    """Return what ingested files gave twice, each over the part of its time that is read."""
+    found = []
+    for each in archive.given_twice:
+        first = each.first_us if read_from is None else max(each.first_us, to_us(read_from))
+        last = each.last_us if read_to is None else min(each.last_us, to_us(read_to) - 1)
+        if first <= last:
+            found.append(Repeats(each.file, each.counts, first, last))
+    return found
+
+
+def _keep(path: Path, grid: PressGrid) -> None:
+    """Write a grid and, in front of it, its checksum."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    columns = {"time": pa.array(_times_us(grid.roles.index))}
+    for prefix, frame in (("", grid.roles), (_GOOD_SHARE, grid.good_share)):
+        columns |= {prefix + str(name): pa.array(frame[name].to_numpy()) for name in frame.columns}
+    said = {"press": grid.press, "every_s": grid.every_s, "basis": dict(grid.basis), "notes": list(grid.notes)}
+    said["findings"] = [_plain(finding) for finding in grid.findings]
+    said["words"] = [str(name) for name in grid.roles.columns if grid.roles[name].dtype == object]
+    table = pa.table(columns).replace_schema_metadata({_DOCUMENT: json.dumps(said).encode()})
+    sink = io.BytesIO()
+    pq.write_table(table, sink, compression="zstd", use_dictionary=False, store_schema=True)
+    content = sink.getvalue()
+    write_whole(path, hashlib.sha256(content).digest() + content)
+
+
+def _recall(path: Path) -> PressGrid | None:
+    """Return a kept grid; None where there is none, or it is not as it was written."""
+    import pyarrow.parquet as pq
+
+    try:
+        whole = path.read_bytes()
+    except OSError:
+        return None
+    content = whole[32:]
+    if hashlib.sha256(content).digest() != whole[:32]:
+        return None
+    with suppress(OSError):
+        os.utime(path)
+    table = pq.read_table(io.BytesIO(content))
+    said = json.loads(table.schema.metadata[_DOCUMENT])
+    index = pd.DatetimeIndex(pd.to_datetime(table.column("time").to_numpy(), unit="us", utc=True), name="time")
+    names = [name for name in table.column_names if name != "time"]
+    roles = {name: _column(table, name, name in said["words"]) for name in names if not name.startswith(_GOOD_SHARE)}
+    shares = {
+        name.removeprefix(_GOOD_SHARE): _column(table, name, False) for name in names if name.startswith(_GOOD_SHARE)
+    }
+    return PressGrid(
+        said["press"],
+        said["every_s"],
+        pd.DataFrame({name: pd.Series(own, index, own.dtype) for name, own in roles.items()}, index=index),
+        pd.DataFrame(shares, index=index),
+        said["basis"],
+        tuple(_finding(each) for each in said["findings"]),
+        tuple(said["notes"]),
+    )
+
+
+def _column(table: Any, name: str, is_worded: bool) -> np.ndarray[Any, Any]:
+    column = table.column(name)
+    if is_worded:
+        return np.array([*column.to_pylist(), None], dtype=object)[:-1]
+    numbers: np.ndarray[Any, Any] = column.to_numpy()
+    return numbers
+
+
+def _times_us(index: pd.Index) -> np.ndarray[Any, Any]:
+    times: np.ndarray[Any, Any] = pd.DatetimeIndex(index).as_unit("us").asi8
+    return times
+
+
+def _plain(finding: Finding) -> dict[str, Any]:
+    return asdict(finding) | {"start_utc": to_us(finding.start_utc), "end_utc": to_us(finding.end_utc)}
+
+
+def _finding(told: dict[str, Any]) -> Finding:
+    return Finding(**told | {"start_utc": from_us(told["start_utc"]), "end_utc": from_us(told["end_utc"])})
+
+
+def _forget_oldest(folder: Path) -> None:
+    kept = sorted(folder.glob("*.parquet"), key=lambda path: path.stat().st_mtime)
+    for path in kept[:-KEPT]:
+        path.unlink(missing_ok=True)
