@@ -52,7 +52,26 @@ _SPELLINGS = {
     "points": "percentage_point", "point": "percentage_point",
 }  # fmt: skip
 _EXACT = {"Mg": "megagram", "MW": "megawatt", "MWh": "megawatt_hour", "ML": "megaliter", "MPa": "megapascal"}
+# The units of the trade by their definitions: international yard and pound, 231 in3 gallon (NIST SP 811, App. B).
+_TRADE_UNITS = (
+    "micro- = 1e-6 = u-", "milli- = 1e-3 = m-", "centi- = 1e-2 = c-", "kilo- = 1e3 = k-", "mega- = 1e6 = M-",
+    "meter = [length] = m", "second = [time] = s", "gram = [mass] = g", "ampere = [current] = A",
+    "kelvin = [temperature]; offset: 0 = K",
+    "degree_Celsius = kelvin; offset: 273.15 = degC",
+    "degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9 = degF",
+    "percent = 0.01", "ppm = 1e-6",
+    "minute = 60 * second", "hour = 60 * minute", "day = 24 * hour", "week = 7 * day",
+    "liter = 1e-3 * meter ** 3",
+    "inch = 2.54e-2 * meter", "foot = 12 * inch", "yard = 3 * foot", "gallon = 231 * inch ** 3",
+    "pound = 0.45359237 * kilogram", "metric_ton = 1e3 * kilogram", "short_ton = 2e3 * pound",
+    "newton = kilogram * meter / second ** 2", "pascal = newton / meter ** 2", "bar = 1e5 * pascal",
+    "standard_gravity = 9.80665 * meter / second ** 2", "force_pound = pound * standard_gravity",
+    "psi = force_pound / inch ** 2",
+    "joule = newton * meter", "watt = joule / second", "watt_hour = watt * hour",
+    "horsepower = 550 * foot * force_pound / second", "volt = watt / ampere", "hertz = 1 / second",
+)  # fmt: skip
 _DEFINITIONS = (
+    "cubic_feet_per_minute = foot ** 3 / minute",
     "gallon_per_minute = gallon / minute",
     "gallon_per_hour = gallon / hour",
     "gallon_per_day = gallon / day",
@@ -132,11 +151,18 @@ _SUGGESTED = (
 # --- units ----------------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=1)
-def _registry() -> Any:
+@lru_cache(maxsize=2)
+def _registry(is_full: bool) -> Any:
+    """Return pint's registry with our words: the units of the trade alone, or all that pint knows.
+
+    Reading all of them takes 0.15 s, which a plant file with trade units need not wait for.
+    """
     import pint
 
-    registry: Any = pint.UnitRegistry(non_int_type=Decimal)  # exact factors, rounded once, to a float
+    # exact factors, rounded once, to a float
+    registry: Any = pint.UnitRegistry("" if is_full else None, non_int_type=Decimal)
+    if not is_full:
+        registry.load_definitions(list(_TRADE_UNITS))
     for definition in _DEFINITIONS:
         registry.define(definition)
     return registry
@@ -191,13 +217,21 @@ def _pint_words(text: str) -> str:
 
 
 @lru_cache(maxsize=512)
-def _unit(text: str) -> Any:
-    """Return the pint unit of unit text, "" being a plain number."""
+def _unit(text: str, is_full: bool = False) -> Any:
+    """Return the pint unit of unit text, "" being a plain number; None when the trade's units do not hold it."""
     words = _pint_words(text) if text else ""
     try:
-        return _registry().parse_units(words)
+        return _registry(is_full).parse_units(words)
     except Exception as cause:  # pint raises errors of many kinds on text that is no unit
+        if not is_full:
+            return None
         raise _unknown_unit(text) from cause
+
+
+def _units(*texts: str) -> tuple[Any, ...]:
+    """Return the units of several texts, all of one registry: the trade's where it holds them all."""
+    found = tuple(_unit(text) for text in texts)
+    return found if None not in found else tuple(_unit(text, is_full=True) for text in texts)
 
 
 @lru_cache(maxsize=1024)
@@ -219,14 +253,14 @@ def conversion(unit: str, si_unit: str, density_kg_m3: float | None = None) -> C
     >>> conversion("g/L", "percent", 1000.0)(25.0)
     2.5
     """
-    source, target = _unit(unit), _unit(si_unit)
+    source, target, concentration = _units(unit, si_unit, "mg/L")
     if source.dimensionality == target.dimensionality:
-        quantity = _registry().Quantity
+        quantity = source._REGISTRY.Quantity
         at_zero = quantity(Decimal(0), source).to(target).magnitude
         at_one = quantity(Decimal(1), source).to(target).magnitude
         return Conversion(float(at_one - at_zero), float(at_zero))
     if density_kg_m3 is not None:
-        if source.dimensionality == _unit("mg/L").dimensionality and si_unit == "percent":
+        if source.dimensionality == concentration.dimensionality and si_unit == "percent":
             return Conversion(conversion(unit, "kg/m3").factor * 100.0 / density_kg_m3)
         if source.dimensionless and si_unit == "mg/L":
             return Conversion(conversion(unit, "").factor * density_kg_m3 * 1000.0)
@@ -255,10 +289,10 @@ def free_unit(unit: str) -> str:
     >>> free_unit("gal/min"), free_unit("mA"), free_unit("uS/cm")
     ('m3/h', 'A', 'uS/cm')
     """
-    dimensions = _unit(unit).dimensionality
-    for candidate in _FREE_SI:
-        if _unit(candidate).dimensionality == dimensions:
-            return candidate
+    own, *candidates = _units(unit, *_FREE_SI)
+    for name, candidate in zip(_FREE_SI, candidates, strict=True):
+        if candidate.dimensionality == own.dimensionality:
+            return name
     return unit
 
 
