@@ -36,7 +36,7 @@ app.add_typer(plant_app, name="plant")
 PlantOption = Annotated[Path, typer.Option("--plant", help="The plant file (TOML).", metavar="PLANT")]
 FilesArgument = Annotated[
     list[str] | None,
-    typer.Argument(help="Exports and bench sheets; folders and globs are searched.", metavar="FILE"),
+    typer.Argument(help="Exports and bench sheets; folders and globs are searched. None: the archive.", metavar="FILE"),
 ]
 PressOption = Annotated[str | None, typer.Option("--press", help="One press only, by name.", metavar="NAME")]
 FromOption = Annotated[str | None, typer.Option("--from", help="First plant day or time.", metavar="WHEN")]
@@ -108,6 +108,19 @@ def plant_check(
     from trendkit import jobs
 
     _report(jobs.check_plant(plant, files or [], _progress), as_json)
+
+
+@app.command(short_help="Append exports to the archive")
+def ingest(plant: PlantOption, files: FilesArgument = None, as_json: JsonOption = False) -> None:
+    """Append exports and bench sheets to the plant's archive, once however often repeated.
+
+    Every other command then works without naming files.
+
+    Example: trendkit ingest --plant plant.toml exports/ lab.csv
+    """
+    from trendkit import jobs
+
+    _report(jobs.ingest(jobs.Call(plant, tuple(files or ()), progress=_progress)), as_json)
 
 
 @app.command(short_help="Every computed series on one grid")

@@ -18,7 +18,17 @@ import pandas as pd
 
 from trendkit import reports
 from trendkit.errors import InputError, Problem
-from trendkit.exports import Export, InputFile, check_exports, find_inputs, open_exports, read_lab, require_tags
+from trendkit.exports import (
+    Export,
+    InputFile,
+    LabSheet,
+    StoredExport,
+    check_exports,
+    find_inputs,
+    open_exports,
+    read_lab,
+    require_tags,
+)
 from trendkit.findings import Finding
 from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day, period_between
@@ -26,6 +36,7 @@ from trendkit.plant.quantities import parse_quantity
 from trendkit.press import FigureTable, compute_figures, review_period
 from trendkit.reports import PageContext
 from trendkit.series import PressGrid, build_grids, check_against_lab
+from trendkit.series.recorded_faults import Repeats
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
 
@@ -96,7 +107,7 @@ def read_presses(
     history: pd.Timedelta = _NO_HISTORY,
     every_s: int = 60,
 ) -> Reading:
-    """Read the files of a call and compute the figure table of each press asked for.
+    """Read the files of a call, or the archive, and compute the figure table of each press asked for.
 
     Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
     of `every_s` seconds.
@@ -104,22 +115,55 @@ def read_presses(
     Raises
     ------
     InputError
-        When no input is named, a file cannot be read, a tag of the plant file is in none of them, or no row
-        falls in the span.
+        When no input is named and the archive is empty, a file cannot be read, a tag of the plant file is in none
+        of them, or no row falls in the span.
     """
     presses = _chosen_presses(plant, call.press)
-    if not call.files:
-        raise InputError(
-            Problem(
-                "no input is named",
-                place="FILE",
-                found="nothing",
-                expected="exports, folders or globs",
-                hint="name them after the options",
-            )
-        )
-    call.progress("looking for exports and bench sheets")
-    found = find_inputs(call.files, plant)
+    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
+    end_utc = period.end_utc if period is not None else None
+    call.progress("looking for readings")
+    if call.files:
+        given = _given_files(plant, call, presses, period)
+    else:
+        given = _kept_readings(plant, presses, start_utc, end_utc)
+    call.progress(f"reading {len(given.exports)} files")
+    grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s, given.repeats)
+    inputs_of_all = (*inputs, *given.sheets) if call.files else given.sheets
+    lab = given.lab
+    series = []
+    for press in presses:
+        call.progress(f"computing the figures of {press.name}")
+        series.append(_press_series(grids[press.slug], lab, press, plant))
+    index = series[0].table.frame.index
+    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
+    reading = Reading(plant, tuple(series), inputs_of_all, span)
+    if period is not None:
+        _require_rows(reading, period)
+    return reading
+
+
+@dataclass(frozen=True)
+class _Given:
+    """Where a command's readings come from: files named in the call, or the plant's archive."""
+
+    exports: Sequence[Export | StoredExport]
+    lab: pd.DataFrame | None
+    sheets: tuple[InputFile, ...]  # bench sheets read; from an archive all files it was made of
+    repeats: Sequence[Repeats] = ()
+
+
+def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: Period | None) -> _Given:
+    """Open the exports and bench sheets a call names."""
+    exports, sheets = _opened(plant, call.files)
+    if period is not None:
+        _require_overlap(exports, period)
+    require_tags(exports, plant, presses)
+    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
+    return _Given(exports, lab, tuple(sheet.input for sheet in sheets))
+
+
+def _opened(plant: Plant, files: tuple[str, ...]) -> tuple[list[Export], list[LabSheet]]:
+    found = find_inputs(files, plant)
     if not found.exports:
         sheets_only = ", ".join(path.name for path in found.labs)
         raise InputError(
@@ -131,26 +175,18 @@ def read_presses(
                 hint="name the exports, too",
             )
         )
-    exports = open_exports(found.exports, plant)
-    if period is not None:
-        _require_overlap(exports, period)
-    require_tags(exports, plant, presses)
-    sheets = [read_lab(path, plant) for path in found.labs]
-    call.progress(f"reading {len(exports)} exports")
-    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
-    end_utc = period.end_utc if period is not None else None
-    grids, inputs = build_grids(exports, plant, presses, start_utc, end_utc, every_s)
-    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
-    series = []
-    for press in presses:
-        call.progress(f"computing the figures of {press.name}")
-        series.append(_press_series(grids[press.slug], lab, press, plant))
-    index = series[0].table.frame.index
-    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
-    reading = Reading(plant, tuple(series), (*inputs, *(sheet.input for sheet in sheets)), span)
-    if period is not None:
-        _require_rows(reading, period)
-    return reading
+    return open_exports(found.exports, plant), [read_lab(path, plant) for path in found.labs]
+
+
+def _kept_readings(
+    plant: Plant, presses: tuple[Press, ...], start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None
+) -> _Given:
+    """Open what the plant's archive holds."""
+    from trendkit.archive import read_archive
+
+    kept = read_archive(plant, presses, start_utc, end_utc)
+    repeats = [Repeats(each.file, each.counts, each.first_us, each.last_us) for each in kept.given_twice]
+    return _Given(kept.months, kept.lab, kept.inputs, repeats)
 
 
 def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
@@ -438,6 +474,37 @@ def _tuning_page(reading: Reading, series: PressSeries, period: Period, folder: 
     table = _cut(series.table, period)
     answer = find_tuning(table, series.press, reading.plant)
     return reports.write_tune(folder, _context(reading, series, period), answer, table)
+
+
+def ingest(call: Call) -> Done:
+    """Append the exports and bench sheets of a call to the plant's archive, once however often repeated."""
+    from trendkit.archive import ingest as keep
+
+    plant = load_plant(call.plant)
+    _require_files(call)
+    exports, sheets = _opened(plant, call.files)
+    report = keep(plant, exports, sheets, call.progress)
+    lines = [file.sentence() for file in report.files]
+    lines.append(f"{report.new} readings and results are new in {report.folder}.")
+    files = [
+        {"file": each.source.file, "new": each.new, "known": each.known, "conflicting": each.conflicting,
+         "rows": each.source.rows, "refused": each.source.refused}
+        for each in report.files
+    ]  # fmt: skip
+    return Done(tuple(lines), {"command": "ingest", "archive": str(report.folder), "new": report.new, "files": files})
+
+
+def _require_files(call: Call) -> None:
+    if not call.files:
+        raise InputError(
+            Problem(
+                "no input is named",
+                place="FILE",
+                found="nothing",
+                expected="exports, folders or globs",
+                hint="name them after the options",
+            )
+        )
 
 
 def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> Done:

@@ -136,7 +136,7 @@ def test_an_unknown_scenario_is_answered_with_the_list(tmp_path: Path) -> None:
 
 def test_a_command_without_files_says_what_to_give(plant_folder: Path, tmp_path: Path) -> None:
     outcome = type_command("tune", "--plant", plant_folder / "plant.toml", "--out", tmp_path / "t")
-    refused(outcome, "no input is named")
+    refused(outcome, "no file is named", "archive", "trendkit ingest")
 
 
 def test_a_text_in_a_number_column_is_counted_and_the_rest_is_used(spoilt: Path) -> None:

@@ -136,7 +136,18 @@ def test_the_same_seed_gives_the_same_bytes(plant_folder: Path, tmp_path: Path) 
 
 @pytest.mark.parametrize(
     "words",
-    [[], ["demo"], ["plant", "check"], ["simulate"], ["table"], ["upsets"], ["review"], ["troubleshoot"], ["tune"]],
+    [
+        [],
+        ["demo"],
+        ["plant", "check"],
+        ["simulate"],
+        ["ingest"],
+        ["table"],
+        ["upsets"],
+        ["review"],
+        ["troubleshoot"],
+        ["tune"],
+    ],
     ids=" ".join,
 )
 def test_every_command_explains_itself_with_one_example(words: list[str]) -> None:
@@ -144,5 +155,24 @@ def test_every_command_explains_itself_with_one_example(words: list[str]) -> Non
     assert outcome.code == 0
     if words:
         assert "Example: trendkit" in outcome.said
-    for absent in ("plant new", "ingest", "quality", "compare", "district"):
+    for absent in ("plant new", "quality", "compare", "district"):
         assert f"  {absent} " not in outcome.said
+
+
+def test_the_archive_gives_what_the_files_give_and_takes_them_once(plant_folder: Path, tmp_path: Path) -> None:
+    """Issue of trust: the same month from files and from the archive, and a second ingest changes nothing."""
+    plant = tmp_path / "plant.toml"
+    plant.write_text((plant_folder / "plant.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    inputs = (plant_folder / "exports", plant_folder / "lab.csv")
+    for _ in range(2):
+        outcome = type_command("ingest", "--plant", plant, *inputs)
+        assert outcome.code == 0, outcome.complained
+    assert "0 readings and results are new" in outcome.said
+    tables = []
+    for name, files in (("files", inputs), ("archive", ())):
+        out = tmp_path / f"{name}.parquet"
+        words = ("--from", "2026-02-04", "--to", "2026-02-11")
+        outcome = type_command("table", "--plant", plant, *words, "--out", out, *files)
+        assert outcome.code == 0, outcome.complained
+        tables.append(pd.read_parquet(out))
+    pd.testing.assert_frame_equal(tables[0], tables[1], rtol=1e-12)
