@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple, dataclass
 from functools import cached_property
 from itertools import groupby
@@ -47,7 +48,7 @@ def _schema() -> Any:
             ("time", pa.timestamp("us", "UTC")),
             ("value", pa.float64()),
             ("quality", pa.uint8()),
-            ("text", words),
+            ("text", pa.string()),
         ]
     )
 
@@ -65,12 +66,14 @@ class PartWriter:
         self._count = 0
         self._stretch = 0
         self._schema = _schema()
+        self._behind = ThreadPoolExecutor(1, thread_name_prefix="archive")  # writes one stretch while the next is made
+        self._pending: Future[list[Group]] | None = None
         self._file = pq.ParquetWriter(
             path,
             self._schema,
             compression="zstd",
             store_schema=False,
-            use_dictionary=["tag", "value", "quality", "text"],  # readings are rounded: few values differ
+            use_dictionary=["tag", "value", "text"],  # readings are rounded: few values differ
             column_encoding={"time": "DELTA_BINARY_PACKED"},
         )
 
@@ -81,43 +84,57 @@ class PartWriter:
                 self._waiting.setdefault(tag, []).append(own)
                 self._count += len(own)
         if self._count >= STRETCH_READINGS:
-            self._write_stretch()
+            self._write_waiting()
 
     def finish(self) -> None:
         """Write what waits and the footer."""
-        self._write_stretch()
+        self._write_waiting()
+        self._settle()
         footer = json.dumps({"groups": [astuple(group) for group in self.groups]})
         self._file.add_key_value_metadata({_FOOTER: footer.encode()})
         self._file.close()
+        self._behind.shutdown()
 
     def abandon(self) -> None:
         """Close the file unfinished."""
+        self._behind.shutdown()
         self._file.close()
 
-    def _write_stretch(self) -> None:
+    def _write_waiting(self) -> None:
+        self._settle()
+        if self._waiting:
+            self._pending = self._behind.submit(self._write_stretch, self._stretch, self._waiting)
+            self._waiting, self._count, self._stretch = {}, 0, self._stretch + 1
+
+    def _settle(self) -> None:
+        """Wait for the stretch being written, so that never more than two are in memory."""
+        if self._pending is not None:
+            self.groups += self._pending.result()
+            self._pending = None
+
+    def _write_stretch(self, stretch: int, waiting: dict[str, list[Readings]]) -> list[Group]:
         timelines: list[Ints] = []
-        for tag in sorted(self._waiting):
-            readings = joined(self._waiting.pop(tag))
+        groups = []
+        for tag in sorted(waiting):
+            readings = joined(waiting.pop(tag))
             timeline = _place_among(timelines, readings.time_us)
             self._file.write_table(self._table(tag, readings), row_group_size=len(readings))
             ends = int(readings.time_us[0]), int(readings.time_us[-1])
             has_quality = readings.quality is not None and bool(readings.quality.any())
             kind = (has_quality, readings.texts is not None)
-            self.groups.append(Group(self._stretch, tag, timeline, *ends, len(readings), *kind))
-        self._stretch += bool(timelines)
-        self._count = 0
+            groups.append(Group(stretch, tag, timeline, *ends, len(readings), *kind))
+        return groups
 
     def _table(self, tag: str, readings: Readings) -> Any:
         import pyarrow as pa
 
-        count, words = len(readings), pa.string()
-        texts = pa.nulls(count, words) if readings.texts is None else pa.array(readings.texts, words)
+        count, is_empty = len(readings), np.isnan(readings.values)
         columns = [
             pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), [tag]),
             pa.array(readings.time_us).cast(self._schema.field("time").type),
-            pa.array(readings.values, mask=np.isnan(readings.values)),
+            pa.array(readings.values, mask=is_empty if is_empty.any() else None),
             pa.array(readings.rated()),
-            texts.dictionary_encode(),
+            pa.nulls(count, pa.string()) if readings.texts is None else pa.array(readings.texts, pa.string()),
         ]
         return pa.table(columns, schema=self._schema)
 

@@ -7,9 +7,7 @@ memory nor an order.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -18,8 +16,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.archive.months import edges_of, month_of
-from trendkit.archive.readings import Readings, joined, one_per_time, without_empty
+from trendkit.archive.readings import Ints, Readings, joined, one_per_time, without_empty
 from trendkit.exports.block import Block
+
+RECENT_TIMES = 64  # arrays of times held in memory
 
 
 @dataclass(frozen=True)
@@ -43,23 +43,48 @@ class Stage:
 
     path: Path
     pieces: dict[str, list[Piece]] = field(default_factory=dict)
+    _recent: dict[int, Ints] = field(default_factory=dict)  # times by where they begin in the file
 
     def readings(self, tag: str, source: int, first_us: int, past_us: int) -> Readings:
         """Return a source's readings of a tag from one time up to another, in order, one per time."""
         found = [
-            _taken(self._bytes, piece).between(first_us, past_us)
+            self._taken(piece, first_us, past_us)
             for piece in self.pieces.get(tag, ())
             if piece.source == source and piece.first_us < past_us and piece.last_us >= first_us
         ]
         return one_per_time(without_empty(joined(found)))
 
+    def _taken(self, piece: Piece, first_us: int, past_us: int) -> Readings:
+        """Return the rows of a piece from one time up to another as they were laid down, empty cells included."""
+        times = self._times(piece)
+        low, high = (int(place) for place in np.searchsorted(times, (first_us, past_us)))
+
+        def array(start: int | None, kind: type[Any]) -> npt.NDArray[Any] | None:
+            return None if start is None else self._laid(start + low * np.dtype(kind).itemsize, high - low, kind)
+
+        values, quality = array(piece.values, np.float64), array(piece.quality, np.uint8)
+        codes = array(piece.codes, np.int32)
+        if codes is None:
+            assert values is not None
+            return Readings(times[low:high], values, quality)
+        texts = np.array([*piece.words, None], dtype=object)[codes]
+        return Readings(times[low:high], np.full(high - low, np.nan), quality, texts)
+
+    def _times(self, piece: Piece) -> Ints:
+        """Return the times of a piece; tags that share them ask one after another."""
+        if piece.times not in self._recent:
+            if len(self._recent) >= RECENT_TIMES:
+                del self._recent[next(iter(self._recent))]
+            self._recent[piece.times] = self._laid(piece.times, piece.count, np.int64)
+        return self._recent[piece.times]
+
+    def _laid(self, start: int, count: int, kind: type[Any]) -> npt.NDArray[Any]:
+        """Return an array from the file; it is not mapped, so that what was read takes no memory any more."""
+        return np.fromfile(self.path, kind, count, offset=start)
+
     def sources(self) -> list[int]:
         """Return the sources with readings here, in the order they came."""
         return sorted({piece.source for own in self.pieces.values() for piece in own})
-
-    @cached_property
-    def _bytes(self) -> npt.NDArray[np.uint8]:
-        return np.memmap(self.path, np.uint8, "r")
 
 
 class Staging:
@@ -89,8 +114,7 @@ class Staging:
             if moment_us is None or edges_of(place[1])[1] <= moment_us:
                 stage = self.stages.pop(place)
                 yield place, stage
-                with suppress(OSError):  # still mapped into memory; it goes with its folder
-                    stage.path.unlink()
+                stage.path.unlink()
 
     def _stage(self, home: str, month: str) -> Stage:
         if (home, month) not in self.stages:
@@ -133,22 +157,3 @@ def _put(file: BinaryIO, numbers: npt.NDArray[Any]) -> int:
     start += file.write(bytes(-start % 8))
     np.ascontiguousarray(numbers).tofile(file)
     return start
-
-
-def _taken(laid: npt.NDArray[np.uint8], piece: Piece) -> Readings:
-    """Return a piece as it was laid down, empty cells included."""
-
-    def array(start: int | None, kind: type[Any]) -> npt.NDArray[Any] | None:
-        if start is None:
-            return None
-        found: npt.NDArray[Any] = laid[start : start + piece.count * np.dtype(kind).itemsize].view(kind)
-        return found
-
-    times, values = array(piece.times, np.int64), array(piece.values, np.float64)
-    quality, codes = array(piece.quality, np.uint8), array(piece.codes, np.int32)
-    assert times is not None
-    if codes is None:
-        assert values is not None
-        return Readings(times, values, quality)
-    texts = np.array([*piece.words, None], dtype=object)[codes]
-    return Readings(times, np.full(piece.count, np.nan), quality, texts)
