@@ -135,13 +135,17 @@ def test_a_tag_asked_for_as_another_kind_than_it_was_kept_is_turned_into_it(tmp_
     assert texts["CODE"].tolist() == ["2", "3.5"]
 
 
-def test_a_long_file_brings_all_its_tags(tmp_path: Path) -> None:
+def test_a_long_file_brings_all_its_tags_also_those_that_come_late(tmp_path: Path) -> None:
     plant = plant_at(tmp_path)
-    rows = [f"2026-03-01 00:{minute:02d}:00,FLOW,{minute}.5" for minute in range(50)]
-    rows += [f"2026-03-01 01:{minute:02d}:00,{tag},{minute}" for minute in range(50) for tag in ("FLOW", "EXTRA")]
-    export = written(tmp_path, "time,tag,value\n" + "\n".join(rows) + "\n")
-    assert ingested(plant, export).new == 150
-    assert kept(plant)["tag"].value_counts().to_dict() == {"FLOW": 100, "EXTRA": 50}
+    times = pd.date_range("2026-03-01", periods=30_000, freq="s")
+    rows = [f"{time},FLOW,{row % 7}" for row, time in enumerate(times)]
+    late = [f"{time},RARE,{row}" for row, time in enumerate(times[20_000:20_050])]
+    export = written(tmp_path, "time,tag,value\n" + "\n".join([*rows[:20_050], *late, *rows[20_050:]]) + "\n")
+    assert open_exports([export], plant)[0].tags == ("FLOW",)
+    report = ingested(plant, export)
+    assert report.new == 30_050
+    assert report.files[0].source.rows == 30_050
+    assert kept(plant)["tag"].value_counts().to_dict() == {"FLOW": 30_000, "RARE": 50}
     assert ingested(plant, export).files[0].was_known
 
 

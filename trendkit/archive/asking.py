@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from trendkit.archive.manifest import Manifest
 from trendkit.archive.months import SHARED, homes_of
 from trendkit.exports import Export, names
-from trendkit.exports.ask import distinct_texts
 from trendkit.exports.layout import LongColumns
 from trendkit.exports.numbers import read_number
 from trendkit.plant.model import Plant, Tag
@@ -35,19 +34,9 @@ def tags_known(export: Export, plant: Plant) -> dict[str, Tag]:
     return {name: mine[key] if key in mine else _unknown(name, name in worded) for key, name in found.items()}
 
 
-def every_tag_of(export: Export, plant: Plant) -> dict[str, Tag]:
-    """Return all tags of an export by name, as `tags_known` does; a long file is searched whole for them."""
-    known = tags_known(export, plant)
-    if export.meaning.long is None:
-        return known
-    have = {names.key(name) for name in known}
-    plant_names = names.plant_tags(plant)
-    for text in distinct_texts(export.source, [export.meaning.long.tag_column]):
-        name = names.canonical(text, plant_names)
-        if names.key(name) not in have and names.key(text) not in have:
-            have.add(names.key(text))
-            known[text] = _unknown(text, False)
-    return known
+def unknown_tags(tags: Iterable[str]) -> dict[str, Tag]:
+    """Return tags that the plant file does not name, as numbers."""
+    return {tag: _unknown(tag, False) for tag in sorted(tags)}
 
 
 def homes_for(tags: Mapping[str, Tag], plant: Plant, manifest: Manifest) -> dict[str, tuple[str, str]]:

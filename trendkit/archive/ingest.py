@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from trendkit.archive import bench
-from trendkit.archive.asking import every_tag_of, homes_for, reading_of, tags_known
+from trendkit.archive.asking import homes_for, reading_of, tags_known, unknown_tags
 from trendkit.archive.files import remove_all_but, remove_folder
 from trendkit.archive.lock import one_writer
 from trendkit.archive.manifest import (
@@ -168,16 +168,15 @@ class _Run:
 
     def _staged(self, export: Export, number: int, staging: Staging) -> Source:
         """Lay down the readings of an export and return its entry, nothing counted yet."""
-        wanted = every_tag_of(export, self.plant)
-        homes = homes_for(wanted, self.plant, self.before)
-        self.homes |= {key: home for key, home in homes.items() if key not in self.homes}
-        spelled = {self.homes[names.key(name)][1]: tag for name, tag in wanted.items()}
-        home_of = {name: self.homes[names.key(name)][0] for name in spelled}
-        log, ends = ReadLog(), list[int]()
-        for block in read_blocks(export, self.plant, spelled, log):
-            if len(block.time_us):
-                staging.add(block, number, home_of)
-                ends = [min([*ends, int(block.time_us[0])]), max([*ends, int(block.time_us[-1])])]
+        spelled = self._spelled(tags_known(export, self.plant))
+        ends: list[int] = []
+        log = self._lay_down(export, number, staging, spelled, ends)
+        others = self._spelled(unknown_tags(log.other_tags))
+        if others:  # a long file shows a tag that its first rows do not: it is read once more for these
+            again = self._lay_down(export, number, staging, others, ends)
+            log.duplicates |= again.duplicates
+            log.notes += [note for note in again.notes if note not in log.notes]
+            spelled |= others
         return Source(
             kind="export",
             file=export.file,
@@ -196,6 +195,24 @@ class _Run:
             tags_read_as_words=_read_as_words(spelled),
             repeated=dict(log.duplicates),
         )
+
+    def _spelled(self, tags: Mapping[str, Tag]) -> dict[str, Tag]:
+        """Return tags as the archive spells them, each given its home."""
+        for key, home in homes_for(tags, self.plant, self.before).items():
+            self.homes.setdefault(key, home)
+        return {self.homes[names.key(name)][1]: tag for name, tag in tags.items()}
+
+    def _lay_down(
+        self, export: Export, number: int, staging: Staging, spelled: Mapping[str, Tag], ends: list[int]
+    ) -> ReadLog:
+        """Lay down the readings of some tags of an export; `ends` widens to its first and last time."""
+        home_of = {name: self.homes[names.key(name)][0] for name in spelled}
+        log = ReadLog()
+        for block in read_blocks(export, self.plant, spelled, log):
+            if len(block.time_us):
+                staging.add(block, number, home_of)
+                ends[:] = [min([*ends, int(block.time_us[0])]), max([*ends, int(block.time_us[-1])])]
+        return log
 
     def _merge(self, staging: Staging, tallies: Mapping[int, Tally], moment_us: int | None) -> None:
         """Make parts of the staged months that end before a moment (None: of all)."""

@@ -46,6 +46,7 @@ class ReadLog:
     texts: dict[str, dict[str, int]] = field(default_factory=dict)  # number tag -> text -> count
     duplicates: dict[str, int] = field(default_factory=dict)  # tag -> rows with a time already read
     notes: list[str] = field(default_factory=list)  # how the file was read, in plain words
+    other_tags: set[str] = field(default_factory=set)  # tags of a long file that were not asked for
 
 
 @dataclass(frozen=True)

@@ -44,8 +44,8 @@ class Spellings:
     order: tuple[str, ...]
     code_of: Mapping[str, int]  # spelling -> place in `order`
 
-    def codes(self, batch: Any, by_key: Mapping[str, str]) -> Codes:
-        """Return for each row of a batch the place of its tag in `order`, -1 for any other tag."""
+    def codes(self, batch: Any, by_key: Mapping[str, str], other_tags: set[str]) -> Codes:
+        """Return for each row of a batch the place of its tag in `order`, -1 for any other tag, which is noted."""
         known = np.array([*self.code_of.values(), -1], np.int16)
         column = batch.column("g")
         if hasattr(column, "indices"):
@@ -56,6 +56,7 @@ class Spellings:
         if others.null_count < len(others):
             words, rows = distinct(others)
             asked = [by_key.get(names.key(word)) for word in words]
+            other_tags.update(word for word, name in zip(words, asked, strict=True) if name is None and word.strip())
             places = np.array([*(-1 if name is None else self.order.index(name) for name in asked), -1], np.int16)
             codes = np.where(rows >= 0, places[rows], codes)
         return codes
@@ -122,7 +123,7 @@ def _batch_blocks(
     rest = None
     for fresh in batches:
         batch = fresh if rest is None or not len(rest) else pa.concat_batches([rest, fresh])
-        codes = spelled.codes(batch, scan.by_key)
+        codes = spelled.codes(batch, scan.by_key, scan.log.other_tags)
         width = _tags_per_time(scan, long, batch, codes)
         if width:
             used = len(batch) // width * width
@@ -134,7 +135,10 @@ def _batch_blocks(
             yield len(batch), _by_tag(scan, long, spelled, batch, codes, first)
             first += len(batch)
     if rest is not None and len(rest):
-        yield len(rest), _by_tag(scan, long, spelled, rest, spelled.codes(rest, scan.by_key), first)
+        yield (
+            len(rest),
+            _by_tag(scan, long, spelled, rest, spelled.codes(rest, scan.by_key, scan.log.other_tags), first),
+        )
 
 
 def _tags_per_time(scan: Scan, long: LongColumns, batch: Any, codes: Codes) -> int:
