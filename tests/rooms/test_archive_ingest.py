@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from archive_files import files_of, ingested, kept, plant_at, written_export, written_sheet
-from exports_files import a_tag, written
+from exports_files import a_plant, a_tag, written
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -136,7 +136,7 @@ def test_a_tag_asked_for_as_another_kind_than_it_was_kept_is_turned_into_it(tmp_
 
 
 def test_a_long_file_brings_all_its_tags_also_those_that_come_late(tmp_path: Path) -> None:
-    plant = plant_at(tmp_path)
+    plant = a_plant("FLOW", timezone="UTC", archive=tmp_path / "archive")
     times = pd.date_range("2026-03-01", periods=30_000, freq="s")
     rows = [f"{time},FLOW,{row % 7}" for row, time in enumerate(times)]
     late = [f"{time},RARE,{row}" for row, time in enumerate(times[20_000:20_050])]
