@@ -17,12 +17,13 @@ from typing import Any
 import pandas as pd
 
 from trendkit import reports
+from trendkit.archive import ingest as keep_in_archive
+from trendkit.archive import read_archive
 from trendkit.errors import InputError, Problem
 from trendkit.exports import (
     Export,
     InputFile,
     LabSheet,
-    StoredExport,
     check_exports,
     find_inputs,
     open_exports,
@@ -35,8 +36,7 @@ from trendkit.plant.calendar import Period, day_period, month_period, parse_day,
 from trendkit.plant.quantities import parse_quantity
 from trendkit.press import FigureTable, compute_figures, review_period
 from trendkit.reports import PageContext
-from trendkit.series import PressGrid, build_grids, check_against_lab
-from trendkit.series.recorded_faults import Repeats
+from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
 
@@ -121,22 +121,23 @@ def read_presses(
     presses = _chosen_presses(plant, call.press)
     start_utc = period.start_utc - history - _WARM_UP if period is not None else None
     end_utc = period.end_utc if period is not None else None
-    call.progress("looking for readings")
     if call.files:
         given = _given_files(plant, call, presses, period)
+        call.progress(f"reading {len(given.exports)} exports")
+        grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s)
+        inputs, lab = [*inputs, *given.sheets], given.lab
     else:
-        given = _kept_readings(plant, presses, start_utc, end_utc)
-    call.progress(f"reading {len(given.exports)} files")
-    grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s, given.repeats)
-    inputs_of_all = (*inputs, *given.sheets) if call.files else given.sheets
-    lab = given.lab
+        call.progress("reading the archive")
+        kept = read_archive(plant, presses, start_utc, end_utc)
+        grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
+        lab = kept.lab
     series = []
     for press in presses:
         call.progress(f"computing the figures of {press.name}")
         series.append(_press_series(grids[press.slug], lab, press, plant))
     index = series[0].table.frame.index
     span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
-    reading = Reading(plant, tuple(series), inputs_of_all, span)
+    reading = Reading(plant, tuple(series), tuple(inputs), span)
     if period is not None:
         _require_rows(reading, period)
     return reading
@@ -144,12 +145,11 @@ def read_presses(
 
 @dataclass(frozen=True)
 class _Given:
-    """Where a command's readings come from: files named in the call, or the plant's archive."""
+    """The exports and bench sheets a call names."""
 
-    exports: Sequence[Export | StoredExport]
+    exports: list[Export]
     lab: pd.DataFrame | None
-    sheets: tuple[InputFile, ...]  # bench sheets read; from an archive all files it was made of
-    repeats: Sequence[Repeats] = ()
+    sheets: tuple[InputFile, ...]
 
 
 def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: Period | None) -> _Given:
@@ -176,17 +176,6 @@ def _opened(plant: Plant, files: tuple[str, ...]) -> tuple[list[Export], list[La
             )
         )
     return open_exports(found.exports, plant), [read_lab(path, plant) for path in found.labs]
-
-
-def _kept_readings(
-    plant: Plant, presses: tuple[Press, ...], start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None
-) -> _Given:
-    """Open what the plant's archive holds."""
-    from trendkit.archive import read_archive
-
-    kept = read_archive(plant, presses, start_utc, end_utc)
-    repeats = [Repeats(each.file, each.counts, each.first_us, each.last_us) for each in kept.given_twice]
-    return _Given(kept.months, kept.lab, kept.inputs, repeats)
 
 
 def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
@@ -478,12 +467,10 @@ def _tuning_page(reading: Reading, series: PressSeries, period: Period, folder: 
 
 def ingest(call: Call) -> Done:
     """Append the exports and bench sheets of a call to the plant's archive, once however often repeated."""
-    from trendkit.archive import ingest as keep
-
     plant = load_plant(call.plant)
     _require_files(call)
     exports, sheets = _opened(plant, call.files)
-    report = keep(plant, exports, sheets, call.progress)
+    report = keep_in_archive(plant, exports, sheets, call.progress)
     lines = [file.sentence() for file in report.files]
     lines.append(f"{report.new} readings and results are new in {report.folder}.")
     files = [
