@@ -17,7 +17,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.simulate.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
-    from trendkit.jobs import Done
+    from trendkit.jobs.call import Done
 
 # Typer carries the command-line parser under changing names; the public exception leads to its base class.
 UsageError: Any = typer.BadParameter.__mro__[1]
@@ -90,9 +90,9 @@ def demo(
 
     Example: trendkit demo --out reports/demo
     """
-    from trendkit import jobs
+    from trendkit.jobs import demo
 
-    _report(jobs.demo(out, _progress), as_json)
+    _report(demo.demo(out, _progress), as_json)
 
 
 @plant_app.command("check", short_help="Validate a plant file, with exports too")
@@ -105,9 +105,9 @@ def plant_check(
 
     Example: trendkit plant check sample_exports/plant.toml sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import keeping
 
-    _report(jobs.check_plant(plant, files or [], _progress), as_json)
+    _report(keeping.check_plant(plant, files or [], _progress), as_json)
 
 
 @app.command(short_help="Append exports to the archive")
@@ -118,9 +118,10 @@ def ingest(plant: PlantOption, files: FilesArgument = None, as_json: JsonOption 
 
     Example: trendkit ingest --plant plant.toml exports/ lab.csv
     """
-    from trendkit import jobs
+    from trendkit.jobs import keeping
+    from trendkit.jobs.call import Call
 
-    _report(jobs.ingest(jobs.Call(plant, tuple(files or ()), progress=_progress)), as_json)
+    _report(keeping.ingest(Call(plant, tuple(files or ()), progress=_progress)), as_json)
 
 
 @app.command(short_help="Every computed series on one grid")
@@ -138,10 +139,11 @@ def table(
 
     Example: trendkit table --plant sample_exports/plant.toml --out figures.parquet sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import tables
+    from trendkit.jobs.call import Call
 
-    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(jobs.write_figure_table(call, out, every), as_json)
+    call = Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(tables.write_figure_table(call, out, every), as_json)
 
 
 @app.command(short_help="The upset ledger")
@@ -158,10 +160,11 @@ def upsets(
 
     Example: trendkit upsets --plant sample_exports/plant.toml --out upsets.csv sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import pages
+    from trendkit.jobs.call import Call
 
-    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(jobs.write_upset_ledger(call, out), as_json)
+    call = Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(pages.write_upset_ledger(call, out), as_json)
 
 
 @app.command(short_help="How the press did in a month")
@@ -179,10 +182,11 @@ def review(
 
     Example: trendkit review --plant sample_exports/plant.toml --month 2026-03 --out reports/march sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import pages
+    from trendkit.jobs.call import Call
 
-    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(jobs.review(call, month, out), as_json)
+    call = Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(pages.review(call, month, out), as_json)
 
 
 @app.command(short_help="What went wrong on a bad cake day")
@@ -198,10 +202,11 @@ def troubleshoot(
 
     Example: trendkit troubleshoot --plant sample_exports/plant.toml --day 2026-03-18 --out reports/day sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import pages
+    from trendkit.jobs.call import Call
 
-    call = jobs.Call(plant, tuple(files or ()), press, None, None, _progress)
-    _report(jobs.troubleshoot(call, day, out), as_json)
+    call = Call(plant, tuple(files or ()), press, None, None, _progress)
+    _report(pages.troubleshoot(call, day, out), as_json)
 
 
 @app.command(short_help="Where to run the gravity belt")
@@ -218,10 +223,11 @@ def tune(
 
     Example: trendkit tune --plant sample_exports/plant.toml --out reports/tune sample_exports
     """
-    from trendkit import jobs
+    from trendkit.jobs import pages
+    from trendkit.jobs.call import Call
 
-    call = jobs.Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(jobs.tune(call, out), as_json)
+    call = Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(pages.tune(call, out), as_json)
 
 
 def _scenario_list() -> str:
@@ -251,9 +257,9 @@ def simulate(
 
     Example: trendkit simulate --out made-up --days 31 --seed 7
     """
-    from trendkit import jobs
+    from trendkit.jobs import inventing
 
-    _report(jobs.simulate(out, days, seed, scenario, start, every, shape, _progress), as_json)
+    _report(inventing.simulate(out, days, seed, scenario, start, every, shape, _progress), as_json)
 
 
 def _fail(text: str, code: int) -> int:

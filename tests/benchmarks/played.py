@@ -12,7 +12,8 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
-from trendkit import jobs
+from trendkit.jobs.call import Call
+from trendkit.jobs.reading import Reading, read_presses
 from trendkit.plant import Plant, load_plant
 from trendkit.simulate import simulate
 
@@ -26,7 +27,7 @@ class Played:
     scenario: str
     seed: int
     plant: Plant
-    reading: jobs.Reading
+    reading: Reading
     series: pd.DataFrame  # true minutes, all presses
     upsets: pd.DataFrame
     other_events: pd.DataFrame
@@ -51,7 +52,7 @@ def play(scenario: str, seed: int, days: int, **options: Any) -> Played:
     with tempfile.TemporaryDirectory() as folder:
         made = simulate(folder, days, seed, scenario, **options)
         plant = load_plant(made.plant)
-        reading = jobs.read_presses(plant, jobs.Call(made.plant, (str(made.folder / "exports"), str(made.lab))))
+        reading = read_presses(plant, Call(made.plant, (str(made.folder / "exports"), str(made.lab))))
         tuning = json.loads((made.truth / "tuning.json").read_text())
         return Played(
             scenario,

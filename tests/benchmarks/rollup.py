@@ -91,7 +91,8 @@ def grid(path: Path, is_long: bool) -> None:
 
 def table(path: Path, is_long: bool) -> None:
     """Write the figure table of all observations as Parquet, as `trendkit table` does."""
-    from trendkit import jobs
+    from trendkit.jobs import tables
+    from trendkit.jobs.call import Call
 
     folder = path.parent
     plant_file = folder / "plant.toml"
@@ -103,7 +104,7 @@ def table(path: Path, is_long: bool) -> None:
     for name, tag in named.items():
         lines.append(f'[press.tags.{name}]\ntag = "{tag}"\nunit = "m3/h"\nkind = "analog"\n')
     plant_file.write_text("\n".join(lines), encoding="utf-8")
-    done = jobs.write_figure_table(jobs.Call(plant_file, (str(path),)), folder / "figures.parquet", "1min")
+    done = tables.write_figure_table(Call(plant_file, (str(path),)), folder / "figures.parquet", "1min")
     assert done.as_json["rows"] > 0
 
 
@@ -162,7 +163,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="write the files here and use them again")
     asked = parser.parse_args()
     if asked.measure:
-        import trendkit.jobs  # noqa: F401  what is measured is the work, not the start of Python
+        import trendkit.jobs.tables  # noqa: F401  what is measured is the work, not the start of Python
 
         start, cpu = time.perf_counter(), time.process_time()
         MEASURED[asked.measure](asked.file, asked.long)

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from trendkit import jobs
+from trendkit.jobs.call import Call
+from trendkit.jobs.reading import read_presses
 from trendkit.plant import load_plant
 from trendkit.press import FIGURES
 from trendkit.simulate import simulate
@@ -23,9 +24,9 @@ def errors_of(folder: Path) -> pd.DataFrame:
     """Return one row per press and column: share filled, median truth, median and 95th percentile of |error|."""
     truth = pd.read_parquet(folder / "truth" / "series.parquet").set_index("time")
     plant = load_plant(folder / "plant.toml")
-    call = jobs.Call(folder / "plant.toml", (str(folder / "exports"), str(folder / "lab.csv")))
+    call = Call(folder / "plant.toml", (str(folder / "exports"), str(folder / "lab.csv")))
     rows = []
-    for series in jobs.read_presses(plant, call).presses:
+    for series in read_presses(plant, call).presses:
         of_press = truth[truth["press"] == series.press.slug]
         frame = series.table.frame.reindex(of_press.index)
         both = (frame["phase"] == "pressing") & (of_press["phase"] == "pressing")

@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from trendkit import jobs
+from trendkit.jobs.call import Call
+from trendkit.jobs.reading import read_presses
 from trendkit.plant import load_plant
 from trendkit.simulate import simulate
 from trendkit.upsets import Upset, find_upsets
@@ -82,8 +83,8 @@ def count_plant(folder: Path, tally: Tally) -> None:
     for column in ("start", "end"):
         truth[column] = pd.to_datetime(truth[column], utc=True)
     plant = load_plant(folder / "plant.toml")
-    call = jobs.Call(folder / "plant.toml", (str(folder / "exports"), str(folder / "lab.csv")))
-    for series in jobs.read_presses(plant, call).presses:
+    call = Call(folder / "plant.toml", (str(folder / "exports"), str(folder / "lab.csv")))
+    for series in read_presses(plant, call).presses:
         begun = time.perf_counter()
         found = find_upsets(series.table, series.press, plant, series.findings)
         tally.seconds.append(time.perf_counter() - begun)

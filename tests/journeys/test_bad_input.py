@@ -9,7 +9,7 @@ import pytest
 from typed import Outcome, type_command
 
 
-def refused(outcome: Outcome, *words: str) -> None:
+def check_refused(outcome: Outcome, *words: str) -> None:
     """The command ended with code 2, printed nothing to read as a result, and named every one of `words`."""
     assert outcome.code == 2, outcome
     assert outcome.said == ""
@@ -44,19 +44,19 @@ def text_of(path: Path) -> str:
 
 
 def test_a_missing_file_is_named(spoilt: Path) -> None:
-    refused(table_of(spoilt, spoilt / "exports" / "not_there.csv"), "not_there.csv", "To do")
+    check_refused(table_of(spoilt, spoilt / "exports" / "not_there.csv"), "not_there.csv", "To do")
 
 
 def test_an_empty_export_is_named(spoilt: Path) -> None:
     empty = spoilt / "empty.csv"
     empty.write_text("")
-    refused(table_of(spoilt, empty), "empty.csv", "empty")
+    check_refused(table_of(spoilt, empty), "empty.csv", "empty")
 
 
 def test_an_export_without_rows_is_named(spoilt: Path) -> None:
     bare = spoilt / "header_only.csv"
     bare.write_text(text_of(first_export(spoilt)).splitlines()[0] + "\n")
-    refused(table_of(spoilt, bare), "header_only.csv")
+    check_refused(table_of(spoilt, bare), "header_only.csv")
 
 
 def test_an_unknown_tag_is_named_with_the_closest_one(spoilt: Path) -> None:
@@ -65,7 +65,7 @@ def test_an_unknown_tag_is_named_with_the_closest_one(spoilt: Path) -> None:
     line = next(line for line in text.splitlines() if line.startswith("tag = "))
     name = line.split('"')[1]
     plant.write_text(text.replace(f'"{name}"', f'"{name}X"'), encoding="utf-8")
-    refused(table_of(spoilt), f"{name}X", name, "To do")
+    check_refused(table_of(spoilt), f"{name}X", name, "To do")
 
 
 def test_a_wrong_unit_in_the_plant_file_is_named_with_its_line(spoilt: Path) -> None:
@@ -74,7 +74,7 @@ def test_a_wrong_unit_in_the_plant_file_is_named_with_its_line(spoilt: Path) -> 
     number = next(i for i, line in enumerate(lines) if line == 'unit = "m3/h"')
     lines[number] = 'unit = "cubits/h"'
     plant.write_text("\n".join(lines), encoding="utf-8")
-    refused(table_of(spoilt), "plant.toml", f"line {number + 1}", "cubits/h")
+    check_refused(table_of(spoilt), "plant.toml", f"line {number + 1}", "cubits/h")
 
 
 def test_a_month_without_data_is_named(spoilt: Path) -> None:
@@ -82,13 +82,13 @@ def test_a_month_without_data_is_named(spoilt: Path) -> None:
     outcome = type_command(
         "review", "--plant", spoilt / "plant.toml", "--month", "2019-05", "--out", out, spoilt / "exports"
     )
-    refused(outcome, "no row falls in the period", "2019-05-01")
+    check_refused(outcome, "no row falls in the period", "2019-05-01")
     assert not out.exists()
 
 
 def test_a_bench_sheet_in_place_of_exports_is_named(spoilt: Path) -> None:
     sheet = next(spoilt.glob("lab*.csv"))
-    refused(table_of(spoilt, sheet), sheet.name, "bench sheet")
+    check_refused(table_of(spoilt, sheet), sheet.name, "bench sheet")
 
 
 def test_a_month_that_is_none_is_refused(plant_folder: Path, tmp_path: Path) -> None:
@@ -102,7 +102,7 @@ def test_a_month_that_is_none_is_refused(plant_folder: Path, tmp_path: Path) -> 
         tmp_path / "r",
         plant_folder / "exports",
     )
-    refused(outcome, "2026-13", "YYYY-MM")
+    check_refused(outcome, "2026-13", "YYYY-MM")
 
 
 def test_an_unknown_press_is_named_with_the_known_ones(plant_folder: Path, tmp_path: Path) -> None:
@@ -116,18 +116,18 @@ def test_an_unknown_press_is_named_with_the_known_ones(plant_folder: Path, tmp_p
         tmp_path / "t",
         plant_folder / "exports",
     )
-    refused(outcome, "'NINE'", "BFP-1")
+    check_refused(outcome, "'NINE'", "BFP-1")
 
 
 def test_a_missing_plant_file_is_named(tmp_path: Path) -> None:
-    refused(type_command("plant", "check", tmp_path / "nowhere.toml"), "nowhere.toml")
+    check_refused(type_command("plant", "check", tmp_path / "nowhere.toml"), "nowhere.toml")
 
 
 def test_an_unknown_scenario_is_answered_with_the_list(tmp_path: Path) -> None:
     from trendkit.simulate import SCENARIOS
 
     out = tmp_path / "made"
-    refused(
+    check_refused(
         type_command("simulate", "--out", out, "--days", "2", "--seed", "1", "--scenario", "none-such"),
         *SCENARIOS,
     )
@@ -136,7 +136,7 @@ def test_an_unknown_scenario_is_answered_with_the_list(tmp_path: Path) -> None:
 
 def test_a_command_without_files_says_what_to_give(plant_folder: Path, tmp_path: Path) -> None:
     outcome = type_command("tune", "--plant", plant_folder / "plant.toml", "--out", tmp_path / "t")
-    refused(outcome, "no file is named", "archive", "trendkit ingest")
+    check_refused(outcome, "no file is named", "archive", "trendkit ingest")
 
 
 def test_a_text_in_a_number_column_is_counted_and_the_rest_is_used(spoilt: Path) -> None:

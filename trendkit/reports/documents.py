@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -13,8 +13,10 @@ from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.context import PageContext
 from trendkit.reports.jsonio import records
-from trendkit.tuning.results import Tuning
-from trendkit.upsets.results import Cause, DayAccount, Upset
+
+if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
+    from trendkit.tuning.results import Tuning
+    from trendkit.upsets.results import Cause, DayAccount, Upset
 
 
 def frame_of_page(command: str, context: PageContext, notes: Sequence[str]) -> dict[str, Any]:

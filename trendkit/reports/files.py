@@ -6,6 +6,7 @@ import io
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,9 @@ from trendkit.errors import InputError, Problem
 from trendkit.press.results import FigureTable
 from trendkit.reports.documents import upset_rows
 from trendkit.reports.jsonio import json_text, plain
-from trendkit.upsets.results import Upset
+
+if TYPE_CHECKING:
+    from trendkit.upsets.results import Upset
 
 CSV_DIGITS = 8
 

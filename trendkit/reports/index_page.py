@@ -7,7 +7,6 @@ from pathlib import Path
 
 from trendkit.plant.model import Plant, Press
 from trendkit.reports.files import write_whole
-from trendkit.reports.page import render
 
 _QUESTIONS = {
     "review": "How did the presses do?",
@@ -21,6 +20,8 @@ def write_index(folder: Path, plant: Plant, command: str, answers: Sequence[tupl
 
     `answers` holds each press with the answer its page opens with, in the order to show.
     """
+    from trendkit.reports.page import render
+
     entries = [(press.name, f"{press.slug}/{command}.html", answer) for press, answer in answers]
     text = render("index.html.j2", plant=plant.name, question=_QUESTIONS.get(command, command), entries=entries)
     return write_whole(folder, {"index.html": text})[0]

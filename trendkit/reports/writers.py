@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from trendkit.errors import InputError, Problem
 from trendkit.plant.model import Plant
@@ -12,14 +13,13 @@ from trendkit.reports.context import PageContext
 from trendkit.reports.documents import review_document, troubleshoot_document, tune_document
 from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
 from trendkit.reports.jsonio import json_text
-from trendkit.reports.page import Page, render_page
 from trendkit.reports.plant_clock import clock_of
-from trendkit.reports.review_page import review_page
-from trendkit.reports.troubleshoot_page import troubleshoot_page
-from trendkit.reports.tune_page import tune_page
 from trendkit.reports.words import KINDS, said
-from trendkit.tuning.results import Tuning
-from trendkit.upsets.results import DayAccount, Upset
+
+if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
+    from trendkit.reports.page import Page
+    from trendkit.tuning.results import Tuning
+    from trendkit.upsets.results import DayAccount, Upset
 
 
 def write_review(
@@ -31,6 +31,7 @@ def write_review(
     `table` holds the period's rows; numbers in machine files are SI, on the page and in the workbook the
     plant's.
     """
+    from trendkit.reports.review_page import review_page
     from trendkit.reports.workbook import review_workbook
 
     page = review_page(context, review, table, upsets)
@@ -47,12 +48,16 @@ def write_troubleshoot(
     folder: Path, context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]
 ) -> dict[str, str]:
     """Write troubleshoot.html and .json of one day; return the answer and the page's path."""
+    from trendkit.reports.troubleshoot_page import troubleshoot_page
+
     page = troubleshoot_page(context, account, table, upsets)
     return _write_page(folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {})
 
 
 def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
     """Write tune.html and .json; return the answer and the page's path."""
+    from trendkit.reports.tune_page import tune_page
+
     page = tune_page(context, tuning, table)
     return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
 
@@ -60,6 +65,8 @@ def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: Figure
 def _write_page(
     folder: Path, command: str, page: Page, document: dict[str, object], others: dict[str, bytes]
 ) -> dict[str, str]:
+    from trendkit.reports.page import render_page
+
     contents = {
         f"{command}.json": (json_text(document) + "\n").encode(),
         **others,

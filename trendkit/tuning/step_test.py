@@ -47,7 +47,7 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
         return pd.DataFrame(
             columns=["step", "test_day", SPEED, "settle_min", "hold_min", "samples", "stop_if", *_BLANK]
         )
-    levels = test_levels(ran.to_numpy(dtype=float))
+    levels = levels_to_hold(ran.to_numpy(dtype=float))
     transit = float(minutes["transit_min"].median())
     settle = _round_up(max(SETTLE_MIN, transit + 10.0))
     generator = np.random.default_rng(crc32(press.slug.encode()))
@@ -70,7 +70,7 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
     return sheet
 
 
-def test_levels(ran: Floats) -> Floats:
+def levels_to_hold(ran: Floats) -> Floats:
     """Return the speeds to test [m/min], evenly spaced, rounded to 0.1.
 
     They span the 5th to the 95th percentile of `ran`; a narrower history is widened to 30 % of the usual

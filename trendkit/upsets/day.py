@@ -260,7 +260,13 @@ def _changes(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Differ
 
 
 def _timeline(modes: Iterable[JudgedMode], own: Sequence[Upset], period: Period) -> tuple[Move, ...]:
-    """Return what left its band on the day, by the sludge it speaks of: one entry per role and side."""
+    """Return what left its band on the day, by the sludge it speaks of: one entry per role and side.
+
+    A figure speaks for its role (dose for polymer flow) only where the role itself is not measured: a measured role
+    that stood still did not move.
+    """
+    modes = tuple(modes)
+    measured = {name for mode in modes for name in mode.columns}
     signs = [sign for mode in modes for sign in mode.signs]
     signs = [sign for sign in signs if sign.onset < period.end_utc and sign.end > period.start_utc]
     signs = [sign for sign in signs if not BY_NAME[sign.name].is_check]
@@ -273,7 +279,8 @@ def _timeline(modes: Iterable[JudgedMode], own: Sequence[Upset], period: Period)
     moves = []
     for sign in sorted(in_upset, key=moved_before):
         watched = BY_NAME[sign.name]
-        if watched.name != watched.role and watched.role in raw:
+        is_spoken_for = watched.role in (raw if watched.is_effect else measured)
+        if watched.name != watched.role and is_spoken_for:
             continue
         size, unit = _size(sign)
         side: Literal["up", "down"] = "up" if sign.side > 0 else "down"

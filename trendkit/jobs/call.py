@@ -1,0 +1,36 @@
+"""What a command was told, and what it has to say."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Call:
+    """What one command was told: plant file, inputs, press and period, as typed."""
+
+    plant: Path
+    files: tuple[str, ...]
+    press: str | None = None
+    start: str | None = None
+    end: str | None = None
+    progress: Progress = field(default=lambda _: None)
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a command has to say: lines for a person, and the same as one JSON object."""
+
+    summary: tuple[str, ...]
+    as_json: dict[str, Any]
+
+    def json_line(self) -> str:
+        """Return the object as one line of JSON: null for what is not known, times in UTC ending in Z."""
+        from trendkit.reports.jsonio import json_text
+
+        return json_text(self.as_json, indent=None)

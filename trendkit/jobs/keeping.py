@@ -1,0 +1,64 @@
+"""The commands before any figure: check a plant file, keep exports in the archive."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from trendkit.archive import ingest as keep_in_archive
+from trendkit.errors import InputError, Problem
+from trendkit.exports import check_exports, find_inputs, open_exports
+from trendkit.jobs.call import Call, Done, Progress
+from trendkit.jobs.reading import opened
+from trendkit.plant import load_plant
+
+
+def ingest(call: Call) -> Done:
+    """Append the exports and bench sheets of a call to the plant's archive, once however often repeated."""
+    plant = load_plant(call.plant)
+    _require_files(call)
+    exports, sheets = opened(plant, call.files)
+    report = keep_in_archive(plant, exports, sheets, call.progress)
+    lines = [file.sentence() for file in report.files]
+    lines.append(f"{report.new} readings and results are new in {report.folder}.")
+    files = [
+        {"file": each.source.file, "new": each.new, "known": each.known, "conflicting": each.conflicting,
+         "rows": each.source.rows, "refused": each.source.refused}
+        for each in report.files
+    ]  # fmt: skip
+    return Done(tuple(lines), {"command": "ingest", "archive": str(report.folder), "new": report.new, "files": files})
+
+
+def _require_files(call: Call) -> None:
+    if not call.files:
+        raise InputError(
+            Problem(
+                "no input is named",
+                place="FILE",
+                found="nothing",
+                expected="exports, folders or globs",
+                hint="name them after the options",
+            )
+        )
+
+
+def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> Done:
+    """Check a plant file and, with files, what they say about its tags.
+
+    Raises
+    ------
+    InputError
+        With every mistake of the plant file, or every way in which the exports disagree with it.
+    """
+    plant = load_plant(plant_file)
+    tags = sum(len(press.tags) for press in plant.presses)
+    said = [f"{plant_file}: in order. {plant.name}: {len(plant.presses)} presses, {tags} tags, {plant.timezone}."]
+    names = tuple(files)
+    if names:
+        progress("reading the exports")
+        exports = open_exports(find_inputs(names, plant).exports, plant)
+        problems = check_exports(exports, plant)
+        if problems:
+            raise InputError(problems)
+        said.append(f"{len(exports)} exports: every tag is there, within its range and in a likely unit.")
+    return Done(tuple(said), {"command": "plant check", "plant": plant.name, "is_valid": True})

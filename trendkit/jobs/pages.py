@@ -1,0 +1,194 @@
+"""The commands that judge: the upset ledger, the review, the bad day, where to run the gravity belt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trendkit.errors import InputError, Problem
+from trendkit.jobs.call import Call, Done
+from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses, within
+from trendkit.plant import Plant, load_plant
+from trendkit.plant.calendar import Period, day_period, month_period, parse_day
+from trendkit.press import review_period
+from trendkit.reports import (
+    PageContext,
+    require_suffix,
+    upset_line,
+    upset_rows,
+    write_index,
+    write_review,
+    write_troubleshoot,
+    write_tune,
+    write_upsets,
+)
+from trendkit.tuning import tune as find_tuning
+from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
+
+_HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
+
+
+def _context(reading: Reading, series: PressSeries, period: Period) -> PageContext:
+    """Gather what a page says about its press, period, inputs and data faults."""
+    bins = max(round(period.hours * 3600 / series.table.every_s), 1)
+    findings = tuple(
+        finding
+        for finding in series.findings
+        if finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
+    )
+    excluded = tuple(
+        each
+        for each in reading.plant.excludes
+        if each.press in (None, series.press.slug)
+        and each.start_utc < period.end_utc
+        and each.end_utc > period.start_utc
+    )
+    return PageContext(
+        reading.plant,
+        series.press,
+        period,
+        float(within(series.good_feed_share, period).sum()) / bins,
+        reading.inputs,
+        findings,
+        excluded,
+        series.notes,
+        series.lab,
+    )
+
+
+def _folder_of(out: Path, reading: Reading, series: PressSeries) -> Path:
+    return out if len(reading.presses) == 1 else out / series.press.slug
+
+
+def write_upset_ledger(call: Call, out: Path) -> Done:
+    """Write the upset ledger of the presses asked for."""
+    require_suffix(out, (".csv", ".json", ".parquet"))
+    plant = load_plant(call.plant)
+    reading, period = read_period(plant, call, _HISTORY)
+    found = [
+        upset
+        for series in reading.presses
+        for upset in upsets_of(series, plant)
+        if period.start_utc <= upset.start < period.end_utc
+    ]
+    write_upsets(out, found)
+    lines = [f"{len(found)} upsets written to {out}."]
+    lines += [upset_line(upset, plant) for upset in found if upset.severity == 3]
+    return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": upset_rows(found)})
+
+
+def upsets_of(series: PressSeries, plant: Plant, judged: Sequence[JudgedMode] | None = None) -> list[Upset]:
+    """Return the upsets of a press over the whole span read, by start."""
+    return find_upsets(series.table, series.press, plant, series.findings, judged=judged)
+
+
+def _write_for_each_press(
+    reading: Reading, out: Path, page: str, write: Callable[[PressSeries, Path], dict[str, Any]]
+) -> Done:
+    """Write one page per press, an index when there are several, and say the answers."""
+    answers = [(series.press, write(series, _folder_of(out, reading, series))) for series in reading.presses]
+    lines = []
+    for press, answer in answers:
+        lines += [f"{press.name}: {answer['answer']}", f"  {answer['page']}"]
+    if len(answers) > 1:
+        index = write_index(out, reading.plant, page, [(press, each["answer"]) for press, each in answers])
+        lines.append(f"All presses: {index}")
+    pages = {press.slug: answer for press, answer in answers}
+    return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages})
+
+
+def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period, Period]:
+    """Return the period asked for and the one it is compared with: the month, or as long a time, before it."""
+    if month is not None:
+        if call.start is not None or call.end is not None:
+            raise InputError(Problem("name a month or a period, not both", place="--month", found=month))
+        period = month_period(plant, month)
+        day_before = period.local(period.start_utc - pd.Timedelta(hours=1))
+        return period, month_period(plant, day_before.strftime("%Y-%m"))
+    asked = asked_period(plant, call)
+    if asked is None:
+        raise InputError(
+            Problem(
+                "no period is named",
+                place="review",
+                found="neither --month nor --from and --to",
+                expected="one",
+            )
+        )
+    length = asked.end_utc - asked.start_utc
+    return asked, Period(asked.start_utc - length, asked.start_utc, plant.timezone)
+
+
+def review(call: Call, month: str | None, out: Path) -> Done:
+    """Write the performance review of a month, a week or a shift."""
+    plant = load_plant(call.plant)
+    period, before = _review_period(plant, call, month)
+    reading = read_presses(plant, call, period, max(period.start_utc - before.start_utc, _HISTORY))
+    return _write_for_each_press(
+        reading,
+        out,
+        "review",
+        lambda series, folder: review_page(reading, series, upsets_of(series, plant), period, before, folder),
+    )
+
+
+def review_page(
+    reading: Reading, series: PressSeries, upsets: list[Upset], period: Period, before: Period, folder: Path
+) -> dict[str, Any]:
+    """Write one press's review of a period, held against the period before; return its answer and path."""
+    table, earlier = cut(series.table, period), cut(series.table, before)
+    has_earlier = (earlier.frame["phase"] == "pressing").any()
+    figures = review_period(table, series.press, reading.plant, period, earlier if has_earlier else None)
+    begun = [upset for upset in upsets if period.start_utc <= upset.start < period.end_utc]
+    return write_review(folder, _context(reading, series, period), figures, table, begun)
+
+
+def troubleshoot(call: Call, day: str, out: Path) -> Done:
+    """Write the page on one day: what went wrong, what moved first, what to check."""
+    plant = load_plant(call.plant)
+    wanted = parse_day(day)
+    period = day_period(plant, wanted)
+    reading = read_presses(plant, call, period, _HISTORY)
+    return _write_for_each_press(
+        reading,
+        out,
+        "troubleshoot",
+        lambda series, folder: _day_page(reading, series, wanted, folder),
+    )
+
+
+def _day_page(reading: Reading, series: PressSeries, day: date, folder: Path) -> dict[str, Any]:
+    judged = judge(series.table, series.press, reading.plant, series.findings)
+    return judged_day_page(reading, series, judged, upsets_of(series, reading.plant, judged), day, folder)
+
+
+def judged_day_page(
+    reading: Reading, series: PressSeries, judged: Sequence[JudgedMode], upsets: list[Upset], day: date, folder: Path
+) -> dict[str, Any]:
+    """Write one press's page on one day from what `judge` made of its table; return its answer and path."""
+    plant, press = reading.plant, series.press
+    period = day_period(plant, day)
+    account = account_for_day(series.table, upsets, series.lab, series.findings, press, plant, day, judged)
+    of_the_day = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
+    context = _context(reading, series, period)
+    return write_troubleshoot(folder, context, account, cut(series.table, period), of_the_day)
+
+
+def tune(call: Call, out: Path) -> Done:
+    """Write the page on where to run the gravity belt."""
+    plant = load_plant(call.plant)
+    reading, period = read_period(plant, call, NO_HISTORY)
+    return _write_for_each_press(
+        reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder)
+    )
+
+
+def tuning_page(reading: Reading, series: PressSeries, period: Period, folder: Path) -> dict[str, Any]:
+    """Write one press's tuning page; return its answer and path."""
+    table = cut(series.table, period)
+    answer = find_tuning(table, series.press, reading.plant)
+    return write_tune(folder, _context(reading, series, period), answer, table)

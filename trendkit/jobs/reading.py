@@ -1,0 +1,222 @@
+"""From files, or the archive, to the figures of each press: one room after the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from typing import Any
+
+import pandas as pd
+
+from trendkit.archive import read_archive
+from trendkit.errors import InputError, Problem
+from trendkit.exports import Export, InputFile, LabSheet, find_inputs, open_exports, read_lab, require_tags
+from trendkit.findings import Finding
+from trendkit.jobs.call import Call
+from trendkit.plant import Plant, Press
+from trendkit.plant.calendar import Period, period_between
+from trendkit.press import FigureTable, compute_figures
+from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive
+
+_WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
+NO_HISTORY = pd.Timedelta(0)
+
+
+@dataclass(frozen=True)
+class PressSeries:
+    """One press ready to be judged: its figures over the whole span read, its lab samples, its data faults."""
+
+    press: Press
+    table: FigureTable
+    good_feed_share: pd.Series  # share of each bin with good feed flow
+    has_readings: pd.Series  # bool: any tag of the press has a good reading in the bin
+    lab: pd.DataFrame | None
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything read for one command: the series of each press and the files they came from."""
+
+    plant: Plant
+    presses: tuple[PressSeries, ...]
+    inputs: tuple[InputFile, ...]
+    span: Period  # the whole span computed
+
+
+def read_presses(
+    plant: Plant,
+    call: Call,
+    period: Period | None = None,
+    history: pd.Timedelta = NO_HISTORY,
+    every_s: int = 60,
+) -> Reading:
+    """Read the files of a call, or the archive, and compute the figure table of each press asked for.
+
+    Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
+    of `every_s` seconds.
+
+    Raises
+    ------
+    InputError
+        When no input is named and the archive is empty, a file cannot be read, a tag of the plant file is in none
+        of them, or no row falls in the span.
+    """
+    presses = _chosen_presses(plant, call.press)
+    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
+    end_utc = period.end_utc if period is not None else None
+    if call.files:
+        given = _given_files(plant, call, presses, period)
+        call.progress(f"reading {len(given.exports)} exports")
+        grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s)
+        inputs, lab = [*inputs, *given.sheets], given.lab
+    else:
+        call.progress("reading the archive")
+        kept = read_archive(plant, presses, start_utc, end_utc)
+        grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
+        lab = kept.lab
+    series = []
+    for press in presses:
+        call.progress(f"computing the figures of {press.name}")
+        series.append(_press_series(grids[press.slug], lab, press, plant))
+    index = series[0].table.frame.index
+    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
+    reading = Reading(plant, tuple(series), tuple(inputs), span)
+    if period is not None:
+        _require_rows(reading, period)
+    return reading
+
+
+@dataclass(frozen=True)
+class _Given:
+    """The exports and bench sheets a call names."""
+
+    exports: list[Export]
+    lab: pd.DataFrame | None
+    sheets: tuple[InputFile, ...]
+
+
+def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: Period | None) -> _Given:
+    """Open the exports and bench sheets a call names."""
+    exports, sheets = opened(plant, call.files)
+    if period is not None:
+        _require_overlap(exports, period)
+    require_tags(exports, plant, presses)
+    lab = pd.concat([sheet.frame for sheet in sheets], ignore_index=True) if sheets else None
+    return _Given(exports, lab, tuple(sheet.input for sheet in sheets))
+
+
+def opened(plant: Plant, files: tuple[str, ...]) -> tuple[list[Export], list[LabSheet]]:
+    """Open the exports and read the bench sheets that `files` name; an InputError when no export is among them."""
+    found = find_inputs(files, plant)
+    if not found.exports:
+        sheets_only = ", ".join(path.name for path in found.labs)
+        raise InputError(
+            Problem(
+                "no export is among the inputs",
+                place="FILE",
+                found=f"only the bench sheet {sheets_only}" if sheets_only else "none",
+                expected="at least one file of tag readings",
+                hint="name the exports, too",
+            )
+        )
+    return open_exports(found.exports, plant), [read_lab(path, plant) for path in found.labs]
+
+
+def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
+    samples = lab[lab["press"] == press.slug].reset_index(drop=True) if lab is not None else None
+    grid = check_against_lab(grid, samples, press)
+    table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
+    read = [column for column, basis in grid.basis.items() if basis != "assumed"]
+    return PressSeries(
+        press,
+        table,
+        good_feed_share=grid.good_share["feed_flow_m3_h"],
+        has_readings=(grid.good_share[read] > 0).any(axis=1),
+        lab=samples,
+        findings=grid.findings,
+        notes=grid.notes,
+    )
+
+
+def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
+    if name is None:
+        return plant.presses
+    press = plant.press(name)
+    if press is None:
+        names = {each.name.upper(): each.name for each in plant.presses}
+        near = get_close_matches(name.upper(), names, n=1, cutoff=0.5)
+        raise InputError(
+            Problem(
+                "the plant has no such press",
+                place="--press",
+                found=repr(name),
+                expected=", ".join(names.values()),
+                hint=f"did you mean {names[near[0]]}?" if near else "name one of these",
+            )
+        )
+    return (press,)
+
+
+def asked_period(plant: Plant, call: Call) -> Period | None:
+    """Return the period of --from and --to, None when neither is given; one alone is an InputError."""
+    if call.start is None and call.end is None:
+        return None
+    if call.start is None or call.end is None:
+        missing = "--from" if call.start is None else "--to"
+        raise InputError(
+            Problem("a period needs both its ends", place=missing, found="nothing", expected="a day or a time")
+        )
+    return period_between(plant, call.start, call.end)
+
+
+def read_period(plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60) -> tuple[Reading, Period]:
+    """Read a call's period with `history` in front of it; the whole span of the files when none was asked for."""
+    period = asked_period(plant, call)
+    if period is None:
+        reading = read_presses(plant, call, every_s=every_s)
+        return reading, reading.span
+    return read_presses(plant, call, period, history, every_s), period
+
+
+def _require_overlap(exports: list[Export], period: Period) -> None:
+    """Refuse before reading when every file says it begins after the period or ends before it."""
+    ends = [(each.start_utc, each.end_utc) for each in exports]
+    for start, end in ends:
+        if start is None or end is None or (start < period.end_utc and end >= period.start_utc):
+            return
+    first, last = min(start for start, _ in ends if start), max(end for _, end in ends if end)
+    raise InputError(_nothing_in(period, [each.file for each in exports], f"rows {_shown(period, first, last)}"))
+
+
+def _require_rows(reading: Reading, period: Period) -> None:
+    if not any(within(series.has_readings, period).any() for series in reading.presses):
+        raise InputError(_nothing_in(period, [each.file for each in reading.inputs], "no reading of any press in it"))
+
+
+def _nothing_in(period: Period, files: list[str], found: str) -> Problem:
+    return Problem(
+        "no row falls in the period",
+        file=", ".join(files[:3]) + (", …" if len(files) > 3 else ""),
+        found=found,
+        expected=f"rows {_shown(period, period.start_utc, period.end_utc)}",
+        hint="give the exports that cover the period, or another period",
+    )
+
+
+def _shown(period: Period, first: pd.Timestamp, last: pd.Timestamp) -> str:
+    ends = (period.local(moment).strftime("%Y-%m-%d %H:%M") for moment in (first, last))
+    return f"from {' to '.join(ends)} ({period.timezone})"
+
+
+def within(rows: Any, period: Period) -> Any:
+    """Return the rows of a frame or series, indexed by UTC time, that fall in the period."""
+    return rows[(rows.index >= period.start_utc) & (rows.index < period.end_utc)]
+
+
+def cut(table: FigureTable, period: Period) -> FigureTable:
+    """Return the table with the rows and runs of the period alone."""
+    frame = within(table.frame, period)
+    runs = table.capture_by_run
+    return replace(table, frame=frame, capture_by_run=runs[runs["run"].isin(frame["run"].dropna().unique())])
