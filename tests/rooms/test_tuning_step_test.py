@@ -9,10 +9,9 @@ from tuning_table import made_up_plant, made_up_table
 
 from trendkit.plant.model import Limit
 from trendkit.tuning.blocks import sludge_minutes, steady_blocks
-from trendkit.tuning.step_test import CAUTIONS, STEP_BEYOND, plan_step_test, test_levels, write_step_test
+from trendkit.tuning.step_test import CAUTIONS, STEP_BEYOND, levels_to_hold, plan_step_test, write_step_test
 
 PLANT, PRESS = made_up_plant(capture_pct=Limit(low=95.0))
-test_levels.__test__ = False  # a function of the room, not a test
 
 
 def sheet_for(policy: str = "free") -> pd.DataFrame:
@@ -41,9 +40,9 @@ def test_a_hold_outlasts_settling_and_names_its_samples_and_stop_signs() -> None
 
 
 def test_levels_stay_near_what_was_run() -> None:
-    wide = test_levels(np.linspace(6.0, 10.0, 200))
+    wide = levels_to_hold(np.linspace(6.0, 10.0, 200))
     assert wide.min() >= 6.0 and wide.max() <= 10.0
-    narrow = test_levels(np.full(50, 8.0))
+    narrow = levels_to_hold(np.full(50, 8.0))
     assert narrow.min() >= 8.0 * (1.0 - STEP_BEYOND) - 0.05 and narrow.max() <= 8.0 * (1.0 + STEP_BEYOND) + 0.05
     assert len(narrow) == 4
 

@@ -39,8 +39,8 @@ def limit_text(limit: Limit | None, column: str, shown: Shown) -> str:
 
 
 def short_amount(value: float | None, column: str, shown: Shown) -> str:
-    """Return a set number (a target) without trailing zeros: "95 %"."""
-    number = f"{shown.number(value, column):.4g}"
+    """Return a set number (a target) to three digits, without trailing zeros: "95 %", "992 lb/h/m"."""
+    number = f"{float(f'{shown.number(value, column):.3g}'):g}"
     unit = shown.unit(column)
     return f"{number}\u00a0{unit}" if unit else number
 

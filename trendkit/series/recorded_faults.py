@@ -37,7 +37,7 @@ def repeated_findings(repeats: Sequence[Repeats], columns: Sequence[Column], pre
     found = []
     for each in repeats:
         counts = {tag: count for tag, count in each.counts.items() if tag in mine and count}
-        times = from_us(each.first_us), from_us(each.last_us + 1)
+        times = from_us(each.first_us), from_us(each.last_us + 1_000_000)
         if len(counts) > 1 and len(counts) >= 0.8 * len(mine):
             counts = {ALL_TAGS: max(counts.values())}
         for tag, count in counts.items():
