@@ -341,12 +341,12 @@ def inputs() -> tuple[InputFile, ...]:
         InputFile(
             Path("/x/press_march.csv"),
             "press_march.csv",
-            "3f" * 32,
+            lambda: "3f" * 32,
             44_580,
             2,
             ("read as wide CSV, times in America/Denver",),
         ),
-        InputFile(Path("/x/lab.csv"), "lab.csv", "9c" * 32, 45, 0),
+        InputFile(Path("/x/lab.csv"), "lab.csv", lambda: "9c" * 32, 45, 0),
     )
 
 

@@ -52,7 +52,9 @@ class ArchivedMonth:
 
     def input_file(self, log: ReadLog) -> InputFile:
         """Return how it is listed among the inputs."""
-        return InputFile(self.folder / self.part.path, self.file, self.part.sha256, log.rows, 0, tuple(log.notes))
+        return InputFile(
+            self.folder / self.part.path, self.file, lambda: self.part.sha256, log.rows, 0, tuple(log.notes)
+        )
 
     def blocks(
         self,
@@ -267,7 +269,7 @@ def _sources(
 
 
 def _input_file(source: Source) -> InputFile:
-    return InputFile(Path(source.path), source.file, source.sha256, source.rows, source.refused, source.notes)
+    return InputFile(Path(source.path), source.file, lambda: source.sha256, source.rows, source.refused, source.notes)
 
 
 def _tags_of(presses: Sequence[Press]) -> Iterator[Tag]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
@@ -55,10 +55,15 @@ class InputFile:
 
     path: Path
     file: str  # the name shown
-    sha256: str
+    checksum: Callable[[], str] = field(compare=False, repr=False)  # a large file's takes a while: only when asked
     rows: int
     refused: int
     notes: tuple[str, ...] = ()
+
+    @property
+    def sha256(self) -> str:
+        """Checksum of the file as it lies on disk."""
+        return self.checksum()
 
 
 class StoredExport(Protocol):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -54,13 +53,6 @@ class Export:
         """The first time column, or the date and clock columns."""
         return self.meaning.long.time_columns if self.meaning.long else self.meaning.groups[0].time_columns
 
-    @cached_property
-    def _checksum(self) -> Future[str]:
-        worker = ThreadPoolExecutor(1, thread_name_prefix="checksum")
-        pending = worker.submit(checksum, self.path)
-        worker.shutdown(wait=False)
-        return pending
-
     def summary(self) -> str:
         """Return in one line what the file is and how it is read.
 
@@ -71,14 +63,10 @@ class Export:
         how = f"{self.layout}, {len(self.tags)} tags{span}; times: {self.time_format}; clock: {self.timezone}"
         return "; ".join([f"{self.file}: {how}", *self.notes])
 
-    def start_checksum(self) -> None:
-        """Begin to compute the checksum beside other work."""
-        _ = self._checksum
-
-    @property
+    @cached_property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk."""
-        return self._checksum.result()
+        return checksum(self.path)
 
 
 def checksum(path: Path) -> str:

@@ -67,10 +67,11 @@ def read_lab(path: Path, plant: Plant) -> LabSheet:
     notes += [f"line {line} was refused: {why}" for line, why in sorted(refused)[:20]]
     if len(refused) > 20:
         notes.append(f"{len(refused) - 20} more rows were refused")
+    digest = checksum(path)
     listed = InputFile(
         path,
         path.name,
-        checksum(path),
+        lambda: digest,
         len(sheet.rows) + len(sheet.refused),
         len(refused),
         tuple(dict.fromkeys(notes)),

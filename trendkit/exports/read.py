@@ -49,7 +49,6 @@ def read_blocks(
     first = None if start_utc is None else _microseconds(start_utc)
     last = None if end_utc is None else _microseconds(end_utc)
     tally = Tally()
-    export.start_checksum()
     with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
         scan = Scan(export, wanted, log, database, Path(folder))
         strands = _Strands(export, log, tally)
@@ -99,7 +98,8 @@ def input_file(export: Export | StoredExport, log: ReadLog) -> InputFile:
     """Return how pages and JSON list a file that was read."""
     if not isinstance(export, Export):
         return export.input_file(log)
-    return InputFile(export.path, export.file, export.sha256, log.rows, log.refused, (*export.notes, *log.notes))
+    notes = (*export.notes, *log.notes)
+    return InputFile(export.path, export.file, lambda: export.sha256, log.rows, log.refused, notes)
 
 
 def _microseconds(moment: pd.Timestamp) -> int:

@@ -154,7 +154,7 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
     seen = start + rest
     encoding = _encoding(seen)
     head = _decoded_head(start, encoding, is_cut=bool(rest))
-    mixes_line_ends = encoding != "utf-16" and not seen.count(b"\r") == seen.count(b"\r\n") in (0, seen.count(b"\n"))
+    mixes_line_ends = encoding != "utf-16" and _mixes_line_ends(seen)
     nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
     needs_copy = encoding != "utf-8" or mixes_line_ends or nul_bytes > 0
     tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing else None
@@ -173,12 +173,19 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
     )
 
 
+def _mixes_line_ends(seen: bytes) -> bool:
+    returns = seen.count(b"\r")
+    return returns > 0 and not returns == seen.count(b"\r\n") == seen.count(b"\n")
+
+
 def _encoding(seen: bytes) -> str:
     if seen.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16"
     half = seen[: 2 * (min(len(seen), 4096) // 2)]
     if len(half) >= 8 and half[1::2].count(0) > 0.7 * len(half) / 2:
         return "utf-16-le"
+    if seen.isascii():
+        return "utf-8"
     try:
         seen.decode("utf-8")
     except UnicodeDecodeError as cause:

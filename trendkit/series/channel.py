@@ -95,8 +95,10 @@ class Channel:
     def _checked(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> Samples | None:
         """Return the observations of a column without its empty cells, marked where they cannot be used."""
         time_us = rows.timeline.time_us
-        is_empty = np.isnan(values)
-        some_empty = bool(is_empty.any())
+        if not len(values):
+            return None
+        some_empty = bool(np.isnan(values.min()))  # the least of numbers with a NaN among them is NaN
+        is_empty = np.isnan(values) if some_empty else np.zeros(len(values), bool)
         is_bad: Bools | None = None
         is_uncertain: Bools | None = None
         if quality is not None and quality.any():
@@ -113,7 +115,7 @@ class Channel:
             values = along_scale(self.tag.scale, values)
         if not some_empty:
             timeline = None if rows.has_repeats else rows.timeline
-            return Samples(time_us, values, is_usable, is_uncertain, timeline) if len(values) else None
+            return Samples(time_us, values, is_usable, is_uncertain, timeline)
         keep = ~is_empty if is_bad is None else ~is_empty | is_bad
         return Samples(time_us, values, is_usable, is_uncertain).chosen(keep) if keep.any() else None
 
