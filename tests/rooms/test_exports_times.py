@@ -199,7 +199,7 @@ def test_a_sorted_repeated_hour_is_kept_marked_and_counted_once_53(tmp_path):
     taken = take_all(DENVER, written(tmp_path, rows(sorted(local_minutes("2026-11-01T00:00", 240)))))
     hour = taken.series["FLOW"].loc["2026-11-01 07:00":"2026-11-01 07:59"]
     assert len(hour) == 60 and taken.quality["FLOW"].count("uncertain") == 60
-    assert taken.log.duplicates == {"FLOW": 60}
+    assert taken.log.duplicates["FLOW"].readings == 60
     assert "120 rows of the hour shown twice on 2026-11-01 cannot be told apart" in taken.notes
 
 

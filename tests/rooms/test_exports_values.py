@@ -10,6 +10,7 @@ from exports_files import a_plant, take_all, written
 
 from trendkit.errors import InputError
 from trendkit.exports import scan, textfile
+from trendkit.exports.block import Repeated
 from trendkit.plant.model import Source
 
 PLANT = a_plant("FLOW", "CAKE", states=("RUN",))
@@ -18,6 +19,10 @@ PLANT = a_plant("FLOW", "CAKE", states=("RUN",))
 def minutes(cells, header="Time,FLOW", start="2026-02-01 00:00"):
     times = pd.date_range(start, periods=len(cells), freq="min").strftime("%Y-%m-%d %H:%M")
     return header + "\n" + "".join(f"{time},{cell}\n" for time, cell in zip(times, cells, strict=True))
+
+
+def us(local: str) -> int:
+    return int(pd.Timestamp(local, tz="America/Denver").timestamp() * 1e6)
 
 
 def test_texts_among_numbers_are_bad_and_counted_26(tmp_path):
@@ -194,7 +199,8 @@ def test_of_rows_with_one_time_the_last_good_value_counts_61(tmp_path):
     rows = "".join(f"2026-02-01 {cell}\n" for cell in cells)
     taken = take_all(PLANT, written(tmp_path, LONG + rows))
     assert taken.values("FLOW") == [1.0, 3.0] and taken.quality["FLOW"] == ["good", "good"]
-    assert taken.log.duplicates == {"FLOW": 2} and "2 readings of 1 tags repeat a time already read" in taken.notes
+    assert taken.log.duplicates == {"FLOW": Repeated(2, *[us("2026-02-01 00:01")] * 2)}
+    assert "2 readings of 1 tags repeat a time already read" in taken.notes
 
 
 def test_doubled_wide_rows_are_settled_tag_by_tag_61(tmp_path):
@@ -203,7 +209,8 @@ def test_doubled_wide_rows_are_settled_tag_by_tag_61(tmp_path):
     )
     taken = take_all(PLANT, written(tmp_path, rows))
     assert taken.values("FLOW") == [3.0, 4.0] and taken.values("CAKE") == [21.0, 22.0]
-    assert taken.log.duplicates == {"FLOW": 1, "CAKE": 2}
+    at = [us("2026-02-01 00:00")] * 2  # the minute given three times, not all of the file
+    assert taken.log.duplicates == {"FLOW": Repeated(1, *at), "CAKE": Repeated(2, *at)}
 
 
 @pytest.mark.parametrize("layout", ["wide", "long"])

@@ -15,9 +15,10 @@ from typing import Any, Literal
 from trendkit.archive.files import checksum, write_whole
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names
+from trendkit.exports.block import Repeated
 
 MANIFEST = "manifest.json"
-FORM = 1  # of the archive; another number is another way of keeping things
+FORM = 2  # of the archive; another number is another way of keeping things
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,8 @@ class Bench:
 class Source:
     """One file that was ingested: what it was, how it was read and what came of it.
 
-    `reading` says how its times and numbers were understood. `refusals` are (line, why), the first 200. `repeated` is
-    how often it gave a reading of a tag at a time it had already given.
+    `reading` says how its times and numbers were understood. `refusals` are (line, why), the first 200. `repeated` are
+    the readings of a tag at a time it had already given.
     """
 
     kind: Literal["export", "bench sheet"]
@@ -82,7 +83,7 @@ class Source:
     layout: Literal["wide", "long"] = "wide"
     tags: tuple[str, ...] = ()
     tags_read_as_words: tuple[str, ...] = ()
-    repeated: Mapping[str, int] = field(default_factory=dict)
+    repeated: Mapping[str, Repeated] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -184,11 +185,18 @@ def _from_json(body: Any) -> Manifest:
     def frozen(each: dict[str, Any], *listed: str) -> dict[str, Any]:
         return each | {name: tuple(each[name]) for name in listed}
 
-    sources = [frozen(each, "conflicts", "notes", "tags", "tags_read_as_words") for each in body["sources"]]
+    sources = [
+        frozen(each, "conflicts", "notes", "tags", "tags_read_as_words")
+        | {
+            "refusals": tuple((line, why) for line, why in each["refusals"]),
+            "repeated": {tag: Repeated(*repeated) for tag, repeated in each["repeated"].items()},
+        }
+        for each in body["sources"]
+    ]
     return Manifest(
         tuple(Part(**frozen(each, "tags")) for each in body["parts"]),
         Bench(**body["bench"]) if body["bench"] else None,
-        tuple(Source(**each | {"refusals": tuple((n, why) for n, why in each["refusals"])}) for each in sources),
+        tuple(Source(**each) for each in sources),
         {key: (home, name) for key, (home, name) in body["homes"].items()},
         {key: (unit, file) for key, (unit, file) in body["units"].items()},
     )

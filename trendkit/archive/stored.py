@@ -18,7 +18,7 @@ from trendkit.archive.parts import PartReader
 from trendkit.archive.readings import Bools, Readings, as_words
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Block, InputFile, ReadLog, names
-from trendkit.exports.block import BAD
+from trendkit.exports.block import BAD, Repeated
 from trendkit.exports.lab import COLUMNS
 from trendkit.exports.numbers import read_number
 from trendkit.plant.model import Plant, Press, Tag
@@ -164,12 +164,10 @@ def _as_asked(readings: Readings, tag: Tag, log: ReadLog) -> Readings:
 
 @dataclass(frozen=True)
 class GivenTwice:
-    """How often a file gave a reading of a tag at a time it had already given, and the time it spans [us]."""
+    """What a file gave at a time it had already given, by tag."""
 
     file: str
-    counts: Mapping[str, int]
-    first_us: int
-    last_us: int
+    of_tag: Mapping[str, Repeated]
 
 
 @dataclass(frozen=True)
@@ -198,7 +196,7 @@ class Archive:
             and (first is None or each.part.ends_us >= first)
             and (past is None or each.part.starts_us < past)
         ]
-        signs += [f"{each.file} {sorted(each.counts.items())}" for each in self.given_twice]
+        signs += [f"{each.file} {sorted(each.of_tag.items())}" for each in self.given_twice]
         return "\n".join(signs)
 
 
@@ -247,12 +245,10 @@ def read_archive(
         tuple(
             GivenTwice(
                 source.file,
-                {spelled.get(names.key(tag), tag): count for tag, count in source.repeated.items()},
-                source.starts_us,
-                source.ends_us,
+                {spelled.get(names.key(tag), tag): repeated for tag, repeated in source.repeated.items()},
             )
             for source in sources
-            if source.repeated and source.starts_us is not None and source.ends_us is not None
+            if source.repeated
         ),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,22 @@ class Block:
     texts: Mapping[str, npt.NDArray[np.object_]] = field(default_factory=dict)
 
 
+class Repeated(NamedTuple):
+    """How many readings of a tag came at a time already read, and the first and last such time [us since 1970 UTC]."""
+
+    readings: int
+    first_us: int
+    last_us: int
+
+    def joined(self, other: Repeated | None) -> Repeated:
+        """Return these and others as one."""
+        if other is None:
+            return self
+        return Repeated(
+            self.readings + other.readings, min(self.first_us, other.first_us), max(self.last_us, other.last_us)
+        )
+
+
 @dataclass
 class ReadLog:
     """What reading one file counted; filled while its blocks are read."""
@@ -44,7 +60,7 @@ class ReadLog:
     refused: int = 0
     refusals: list[tuple[int, str]] = field(default_factory=list)  # (line number, why), the first 200
     texts: dict[str, dict[str, int]] = field(default_factory=dict)  # number tag -> text -> count
-    duplicates: dict[str, int] = field(default_factory=dict)  # tag -> rows with a time already read
+    duplicates: dict[str, Repeated] = field(default_factory=dict)  # by tag
     notes: list[str] = field(default_factory=list)  # how the file was read, in plain words
     other_tags: set[str] = field(default_factory=set)  # tags of a long file that were not asked for
 

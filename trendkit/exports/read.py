@@ -145,7 +145,7 @@ def _content_notes(log: ReadLog) -> list[str]:
         )
         notes.append(f"{tag} holds texts among its numbers, which count as bad: {listed}")
     if log.duplicates:
-        total = sum(log.duplicates.values())
+        total = sum(repeated.readings for repeated in log.duplicates.values())
         notes.append(
             f"{total} readings of {len(log.duplicates)} tags repeat a time already read; the last good one counts"
         )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, ReadLog
+from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, ReadLog, Repeated
 from trendkit.exports.cells import Bytes, Ints
 from trendkit.exports.clock import ClockTally, Zone, cut_before_repeat, to_utc
 
@@ -162,7 +162,11 @@ def one_row_per_time(block: Block, log: ReadLog) -> Block:
         column = block.values.get(tag, block.texts.get(tag))
         assert column is not None
         rated = block.quality.get(tag)
-        picked = _picked(tag, column, rated, rows, group, np.flatnonzero(is_new), log)
+        picked, repeats = _picked(column, rated, rows, group, np.flatnonzero(is_new))
+        if repeats.any():
+            times = block.time_us[is_new][repeats > 0]
+            repeated = Repeated(int(repeats.sum()), int(times[0]), int(times[-1]))
+            log.duplicates[tag] = repeated.joined(log.duplicates.get(tag))
         if tag in block.values:
             values[tag] = block.values[tag][picked]
         else:
@@ -172,16 +176,8 @@ def one_row_per_time(block: Block, log: ReadLog) -> Block:
     return Block(block.time_us[is_new], values, quality, texts)
 
 
-def _picked(
-    tag: str,
-    column: np.ndarray,
-    rated: Bytes | None,
-    rows: Ints,
-    group: Ints,
-    first: Ints,
-    log: ReadLog,
-) -> Ints:
-    """Return for each time the row whose value of the tag counts."""
+def _picked(column: np.ndarray, rated: Bytes | None, rows: Ints, group: Ints, first: Ints) -> tuple[Ints, Ints]:
+    """Return for each time the row whose value of a tag counts, and how many more observations it has."""
     cells = column[rows]
     is_empty = np.array([cell is None for cell in cells]) if cells.dtype == object else np.isnan(cells)
     quality = np.full(len(rows), GOOD, np.uint8) if rated is None else rated[rows]
@@ -192,7 +188,4 @@ def _picked(
     picked = first.copy()
     picked[group[chosen]] = chosen
     observed = np.bincount(group[rows][worth > 0], minlength=len(first))
-    repeats = int(np.maximum(observed - 1, 0).sum())
-    if repeats:
-        log.duplicates[tag] = log.duplicates.get(tag, 0) + repeats
-    return picked
+    return picked, np.maximum(observed - 1, 0)

@@ -119,18 +119,17 @@ def _read(
     inputs: list[InputFile] = []
     repeats: list[Repeats] = []
     for export in sorted(exports, key=_first_moment):
-        log, first_us, last_us = ReadLog(), None, 0
+        log = ReadLog()
         for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to):
             if not len(block.time_us):
                 continue
-            first, last = int(block.time_us.min()), int(block.time_us.max())
-            first_us, last_us = first if first_us is None else min(first_us, first), max(last_us, last)
             if accumulator is None:
+                first = int(block.time_us.min())
                 bins = Bins(first // every_us * every_us, every_us, 1)
                 accumulator = Accumulator(tags.items(), bins, plant.max_hold_s, widens=not is_bounded)
             accumulator.add(block)
-        if log.duplicates and first_us is not None:
-            repeats.append(Repeats(export.file, dict(log.duplicates), first_us, last_us))
+        if log.duplicates:
+            repeats.append(Repeats(export.file, dict(log.duplicates)))
         inputs.append(exports_room.input_file(export, log))
     if accumulator is None or not accumulator.rows_inside:
         raise InputError(_no_rows(accumulator, start_utc, end_utc))

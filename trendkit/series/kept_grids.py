@@ -95,13 +95,17 @@ def _span_read(
 
 
 def _repeats(archive: Archive, read_from: pd.Timestamp | None, read_to: pd.Timestamp | None) -> list[Repeats]:
-    """Return what ingested files gave twice, each over the part of its time that is read."""
+    """Return what ingested files gave twice in the time that is read."""
     found = []
     for each in archive.given_twice:
-        first = each.first_us if read_from is None else max(each.first_us, to_us(read_from))
-        last = each.last_us if read_to is None else min(each.last_us, to_us(read_to) - 1)
-        if first <= last:
-            found.append(Repeats(each.file, each.counts, first, last))
+        of_tag = {
+            tag: repeated
+            for tag, repeated in each.of_tag.items()
+            if (read_from is None or repeated.last_us >= to_us(read_from))
+            and (read_to is None or repeated.first_us < to_us(read_to))
+        }
+        if of_tag:
+            found.append(Repeats(each.file, of_tag))
     return found
 
 

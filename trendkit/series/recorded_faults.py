@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from trendkit.exports.block import Repeated
 from trendkit.findings import Fault, Finding
 from trendkit.plant.model import Tag
 from trendkit.series.channel import Channel, ChannelFault
@@ -23,12 +24,10 @@ ALL_TAGS = "all tags"
 
 @dataclass(frozen=True)
 class Repeats:
-    """Readings of one file at times it had already given, by tag, and the time the file spans [us]."""
+    """Readings of one file at times it had already given, by tag."""
 
     file: str
-    counts: Mapping[str, int]
-    first_us: int
-    last_us: int
+    of_tag: Mapping[str, Repeated]
 
 
 def repeated_findings(repeats: Sequence[Repeats], columns: Sequence[Column], press: str) -> list[Finding]:
@@ -36,14 +35,20 @@ def repeated_findings(repeats: Sequence[Repeats], columns: Sequence[Column], pre
     mine = {column.tag.tag: column.name for column in columns}
     found = []
     for each in repeats:
-        counts = {tag: count for tag, count in each.counts.items() if tag in mine and count}
-        times = from_us(each.first_us), from_us(each.last_us + 1_000_000)
-        if len(counts) > 1 and len(counts) >= 0.8 * len(mine):
-            counts = {ALL_TAGS: max(counts.values())}
-        for tag, count in counts.items():
+        of_tag = {tag: repeated for tag, repeated in each.of_tag.items() if tag in mine}
+        if len(of_tag) > 1 and len(of_tag) >= 0.8 * len(mine):
+            of_tag = {ALL_TAGS: _of_all(of_tag.values())}
+        for tag, (count, first_us, last_us) in of_tag.items():
+            times = from_us(first_us), from_us(last_us + 1_000_000)
             text = f"{count} readings of {each.file} repeat a time already read"
             found.append(Finding(press, tag, mine.get(tag), "duplicate", *times, "counted once", text, count))
     return found
+
+
+def _of_all(repeats: Collection[Repeated]) -> Repeated:
+    """Return the repeats of rows that hold several tags."""
+    readings, firsts, lasts = zip(*repeats, strict=True)
+    return Repeated(max(readings), min(firsts), max(lasts))
 
 
 def lost_bins(track: Track) -> Bools:
