@@ -124,6 +124,27 @@ def ingest(plant: PlantOption, files: FilesArgument = None, as_json: JsonOption 
     _report(keeping.ingest(Call(plant, tuple(files or ()), progress=_progress)), as_json)
 
 
+@app.command(short_help="What is wrong with the data itself")
+def quality(
+    plant: PlantOption,
+    out: FolderOption,
+    files: FilesArgument = None,
+    start: FromOption = None,
+    end: ToOption = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say tag by tag which readings can be trusted: share good, gaps, faults, and what was refused.
+
+    Example: trendkit quality --plant sample_exports/plant.toml --out reports/quality sample_exports
+    """
+    from trendkit.jobs import quality
+    from trendkit.jobs.call import Call
+
+    call = Call(plant, tuple(files or ()), press, start, end, _progress)
+    _report(quality.quality(call, out), as_json)
+
+
 @app.command(short_help="Every computed series on one grid")
 def table(
     plant: PlantOption,

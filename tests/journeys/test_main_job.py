@@ -142,6 +142,7 @@ def test_the_same_seed_gives_the_same_bytes(plant_folder: Path, tmp_path: Path) 
         ["plant", "check"],
         ["simulate"],
         ["ingest"],
+        ["quality"],
         ["table"],
         ["upsets"],
         ["review"],
@@ -155,8 +156,36 @@ def test_every_command_explains_itself_with_one_example(words: list[str]) -> Non
     assert outcome.code == 0
     if words:
         assert "Example: trendkit" in outcome.said
-    for absent in ("plant new", "quality", "compare", "district"):
+    for absent in ("plant new", "compare", "district"):
         assert f"  {absent} " not in outcome.said
+
+
+def test_quality_tells_every_tag_fault_and_refused_line_from_files_and_from_the_archive(
+    plant_folder: Path, tmp_path: Path
+) -> None:
+    plant = tmp_path / "plant.toml"
+    plant.write_text((plant_folder / "plant.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    export = min((plant_folder / "exports").iterdir())
+    lines = export.read_text(encoding="utf-8").splitlines()
+    lines[7:7] = ["soon" + lines[7][16:]]
+    damaged = tmp_path / export.name
+    damaged.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    rest = [path for path in (plant_folder / "exports").iterdir() if path != export]
+    assert type_command("ingest", "--plant", plant, damaged, *rest).code == 0
+    told = []
+    for name, files in (("files", (damaged, *rest)), ("archive", ())):
+        outcome = type_command("quality", "--plant", plant, "--out", tmp_path / name, "--json", *files)
+        assert outcome.code == 0, outcome.complained
+        assert json.loads(outcome.said)["command"] == "quality"
+        assert (tmp_path / name / "quality.html").exists()
+        told.append(json.loads((tmp_path / name / "quality.json").read_text(encoding="utf-8")))
+    assert set(told[0]) >= COMMON
+    refused = told[0]["refused"]
+    assert [(row["file"], row["line"]) for row in refused] == [(export.name, 8)]
+    assert refused[0]["why"] == "the time cannot be read" and told[1]["refused"] == refused
+    assert told[0]["tags"] == told[1]["tags"]
+    by_role = {tag["role"]: tag for tag in told[0]["tags"]}
+    assert 0.9 < by_role["feed_flow"]["share_good"] <= 1.0 and by_role["feed_flow"]["recorded"] == "sampled"
 
 
 def test_the_archive_gives_what_the_files_give_and_takes_them_once(plant_folder: Path, tmp_path: Path) -> None:

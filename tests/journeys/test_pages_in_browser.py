@@ -20,10 +20,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "rooms"))
 
 import reports_sample as sample
 
-from trendkit.reports import write_review, write_troubleshoot, write_tune
+from trendkit.reports import write_quality, write_review, write_troubleshoot, write_tune
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-PAGES = ("review", "troubleshoot", "tune")
+PAGES = ("review", "troubleshoot", "tune", "quality")
 PAPER_PT = {"A4": (595, 842), "letter": (612, 792)}
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: no page is opened")
@@ -38,12 +38,13 @@ def _chromium(*options: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The three pages of the sample month."""
+    """The pages of the sample month."""
     place = tmp_path_factory.mktemp("browser")
     table = sample.table()
     write_review(place, sample.context(), sample.review(), table, sample.upsets())
     write_troubleshoot(place, sample.day_context(), sample.account(), table, sample.upsets()[1:2])
     write_tune(place, sample.context(), sample.tuning(), table)
+    write_quality(place, sample.context(), sample.quality_account(), table.frame, 60)
     return place
 
 
@@ -137,7 +138,7 @@ def test_nothing_runs_off_the_screen_at_full_size_or_at_200_percent(
 @pytest.mark.parametrize("name", PAGES)
 def test_every_drawing_is_drawn_whole(name: str, on_screen: dict[tuple[str, int], dict[str, Any]]) -> None:
     drawings = on_screen[name, 1280]["drawings"]
-    assert len(drawings) == {"review": 9, "troubleshoot": 3, "tune": 3}[name]
+    assert len(drawings) == {"review": 9, "troubleshoot": 3, "tune": 3, "quality": 1}[name]
     for drawing in drawings:
         assert drawing["width"] > 700 and drawing["height"] > 60, drawing["id"]
         assert drawing["paths"] > 10 and drawing["texts"] > 5, drawing["id"]
@@ -183,7 +184,7 @@ def test_a_page_prints_whole_on_a4_and_letter(name: str, paper: str, folder: Pat
     size = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about)
     pages = int(re.search(r"Pages:\s+(\d+)", about).group(1))  # type: ignore[union-attr]
     assert size and abs(float(size.group(1)) - width) < 2 and abs(float(size.group(2)) - height) < 2
-    assert pages <= {"review": 10, "troubleshoot": 7, "tune": 7}[name]
+    assert pages <= {"review": 10, "troubleshoot": 7, "tune": 7, "quality": 7}[name]
     words = _tool("pdftotext", "-layout", str(pdf), "-")
     assert f"page 1 of {pages}" in words and f"page {pages} of {pages}" in words
     assert words.count("Quillmark Bend reclamation works, trendkit") == pages  # the foot of every sheet

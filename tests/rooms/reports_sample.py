@@ -22,6 +22,8 @@ from trendkit.plant.model import Costs, Exclude, Limit, Plant, Press, Shift, Tag
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
 from trendkit.reports import PageContext
+from trendkit.series import FaultTally, QualityAccount, TagQuality
+from trendkit.series.grid import Habit
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.upsets.results import Cause, ComparedDay, Contribution, DayAccount, Difference, Move, Upset
 
@@ -345,6 +347,8 @@ def inputs() -> tuple[InputFile, ...]:
             44_580,
             2,
             ("read as wide CSV, times in America/Denver",),
+            ((812, "the time cannot be read ('soon')"), (44_571, HOSTILE_NOTE)),
+            {HOSTILE_TAG: {HOSTILE_NOTE: 3, "No Data": 12}},
         ),
         InputFile(Path("/x/lab.csv"), "lab.csv", lambda: "9c" * 32, 45, 0),
     )
@@ -363,6 +367,22 @@ def context(of: Plant | None = None, span: Period | None = None) -> PageContext:
         notes=("Filtrate is metered with the belt wash.",),
         lab=lab(),
     )
+
+
+def quality_account(of: Plant | None = None) -> QualityAccount:
+    """Return the account of the press's tags: one stuck, one with a gap and some of its time uncertain, the rest whole."""
+    of = of or plant()
+    tags = []
+    for tag in of.presses[0].tags.values():
+        whole = TagQuality(tag, Habit(tag.tag, tag.name, "sampled", 60.0, 0.0), 1.0, 1.0, 0.0, 40.0, 0, 0.0, 0.0, ())
+        if tag.tag == HOSTILE_TAG:
+            stuck = FaultTally("frozen", 1, 1860.0, 510.0)
+            whole = replace(whole, share_good=0.958, share_good_moving=0.951, faults=(stuck,))
+        if tag.name == "cake_solids":
+            habit = Habit(tag.tag, tag.name, "changes", 75.0, 0.02)
+            whole = replace(whole, habit=habit, share_good=0.985, gaps=2, gap_minutes=400.0, longest_gap_minutes=300.0)
+        tags.append(whole)
+    return QualityAccount(tuple(tags), findings(), 176.0)
 
 
 def day_context(of: Plant | None = None) -> PageContext:

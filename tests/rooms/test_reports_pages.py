@@ -17,6 +17,7 @@ from trendkit.plant.model import Plant
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.page import Page, css_text, render_page
+from trendkit.reports.quality_page import quality_page
 from trendkit.reports.review_page import review_page
 from trendkit.reports.troubleshoot_page import troubleshoot_page
 from trendkit.reports.tune_page import tune_page
@@ -38,7 +39,16 @@ def _tuning(plant: Plant) -> Page:
     return tune_page(sample.context(plant), sample.tuning(), sample.table())
 
 
-PAGES: dict[str, Callable[[Plant], Page]] = {"review": _review, "troubleshoot": _day, "tune": _tuning}
+def _quality(plant: Plant) -> Page:
+    return quality_page(sample.context(plant), sample.quality_account(plant), sample.table().frame, 60)
+
+
+PAGES: dict[str, Callable[[Plant], Page]] = {
+    "review": _review,
+    "troubleshoot": _day,
+    "tune": _tuning,
+    "quality": _quality,
+}
 
 
 @pytest.fixture(scope="module")
@@ -168,6 +178,32 @@ def test_a_gain_whose_limits_hold_zero_is_not_sold_as_one() -> None:
     assert gain is not None
     page = tune_page(sample.context(), replace(sample.tuning(), gain=replace(gain, low=-300.0)), sample.table())
     assert any("may be worth nothing" in text for _, text in page.marked)
+
+
+def test_the_quality_page_names_what_costs_most_first_and_every_refused_line() -> None:
+    page = _quality(sample.plant("us"))
+    assert page.answer.replace("\u00a0", " ") == (
+        "In March 2026, 11 of the 13 tags of BFP-1 have good readings throughout; 1 shows a fault, at the cost of "
+        "readings while the press moved."
+    )
+    marked = [text.replace("\u00a0", " ") for _, text in page.marked]
+    assert marked[0].endswith("stuck reading for 31.0 h, 8.5 h of a moving press lost.")
+    assert "good readings 98.5 % of the time, 2 gaps of up to 5.0 h." in marked[1]
+    assert marked[2] == "2 rows of 1 file could not be used; listed below with line and reason."
+    words = _Outline(render_page(page).decode()).words
+    assert "press_march.csv 812 the time cannot be read ('soon')" in words
+    assert "No Data 12" in words
+    assert "compare the meter with a grab or a gauge" in words
+
+
+def test_a_clean_month_is_called_clean() -> None:
+    account = sample.quality_account()
+    clean = [replace(tag, share_good=1.0, faults=(), gaps=0) for tag in account.tags]
+    context = replace(sample.context(), findings=(), inputs=sample.inputs()[1:])
+    page = quality_page(context, replace(account, tags=tuple(clean), findings=()), sample.table().frame, 60)
+    assert page.mark == "meets" and page.answer.endswith("have good readings throughout, and none shows a fault.")
+    assert page.marked == (("meets", "No row of any file was refused."),)
+    assert "What to have looked at" not in _Outline(render_page(page).decode()).words
 
 
 # --- little is known ----------------------------------------------------------------------------------------
@@ -312,7 +348,7 @@ def test_every_drawing_says_what_it_shows_and_most_carry_their_numbers(
 ) -> None:
     outline = _Outline(html[name, "us"])
     figures = sum(tag == "figure" for tag, _ in outline.tags)
-    assert figures == sum(a.get("class") == "finding" for tag, a in outline.tags if tag == "p") >= 3
+    assert figures == sum(a.get("class") == "finding" for tag, a in outline.tags if tag == "p") >= 1
     assert sum(tag == "details" for tag, _ in outline.tags) >= figures - 1
 
 

@@ -175,6 +175,7 @@ class _Run:
         if others:  # a long file shows a tag that its first rows do not: it is read once more for these
             again = self._lay_down(export, number, staging, others, ends)
             log.duplicates |= again.duplicates
+            log.texts |= again.texts
             log.notes += [note for note in again.notes if note not in log.notes]
             spelled |= others
         return Source(
@@ -194,6 +195,7 @@ class _Run:
             tags=tuple(sorted(names.key(name) for name in spelled)),
             tags_read_as_words=_read_as_words(spelled),
             repeated=dict(log.duplicates),
+            texts=log.texts,
         )
 
     def _spelled(self, tags: Mapping[str, Tag]) -> dict[str, Tag]:
@@ -249,6 +251,7 @@ class _Run:
                 ingested_at=_now(),
                 rows=sheet.input.rows,
                 refused=sheet.input.refused,
+                refusals=sheet.input.refusals,
                 new=outcome.new,
                 known=outcome.known,
                 conflicting=len(outcome.conflicts),

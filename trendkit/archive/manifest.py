@@ -61,7 +61,7 @@ class Source:
     """One file that was ingested: what it was, how it was read and what came of it.
 
     `reading` says how its times and numbers were understood. `refusals` are (line, why), the first 200. `repeated` are
-    the readings of a tag at a time it had already given.
+    the readings of a tag at a time it had already given, `texts` the texts it gave for numbers, by tag.
     """
 
     kind: Literal["export", "bench sheet"]
@@ -84,6 +84,7 @@ class Source:
     tags: tuple[str, ...] = ()
     tags_read_as_words: tuple[str, ...] = ()
     repeated: Mapping[str, Repeated] = field(default_factory=dict)
+    texts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

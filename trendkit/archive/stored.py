@@ -265,7 +265,10 @@ def _sources(
 
 
 def _input_file(source: Source) -> InputFile:
-    return InputFile(Path(source.path), source.file, lambda: source.sha256, source.rows, source.refused, source.notes)
+    path, refusals = Path(source.path), source.refusals
+    return InputFile(
+        path, source.file, lambda: source.sha256, source.rows, source.refused, source.notes, refusals, source.texts
+    )
 
 
 def _tags_of(presses: Sequence[Press]) -> Iterator[Tag]:

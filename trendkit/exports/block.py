@@ -67,7 +67,11 @@ class ReadLog:
 
 @dataclass(frozen=True)
 class InputFile:
-    """One input as the pages and JSON list it."""
+    """One input as the pages and JSON list it.
+
+    `refusals` are the first rows that could not be used: line number and why. `texts` counts, per number tag, the texts
+    found in place of a number.
+    """
 
     path: Path
     file: str  # the name shown
@@ -75,6 +79,8 @@ class InputFile:
     rows: int
     refused: int
     notes: tuple[str, ...] = ()
+    refusals: tuple[tuple[int, str], ...] = ()
+    texts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
     @property
     def sha256(self) -> str:

@@ -18,6 +18,7 @@ from trendkit.exports.block import InputFile
 from trendkit.exports.export import checksum
 from trendkit.exports.lab_checks import mark_suspects
 from trendkit.exports.lab_rows import LabRow, read_rows
+from trendkit.exports.refusals import LISTED
 from trendkit.findings import Finding
 from trendkit.plant.model import Plant
 from trendkit.plant.roles import LAB_POINTS, LAB_UNITS
@@ -75,6 +76,7 @@ def read_lab(path: Path, plant: Plant) -> LabSheet:
         len(sheet.rows) + len(sheet.refused),
         len(refused),
         tuple(dict.fromkeys(notes)),
+        tuple(sorted(refused)[:LISTED]),
     )
     return LabSheet(frame, listed, findings)
 

@@ -99,7 +99,8 @@ def input_file(export: Export | StoredExport, log: ReadLog) -> InputFile:
     if not isinstance(export, Export):
         return export.input_file(log)
     notes = (*export.notes, *log.notes)
-    return InputFile(export.path, export.file, lambda: export.sha256, log.rows, log.refused, notes)
+    refusals, texts = tuple(log.refusals), dict(log.texts)
+    return InputFile(export.path, export.file, lambda: export.sha256, log.rows, log.refused, notes, refusals, texts)
 
 
 def _microseconds(moment: pd.Timestamp) -> int:

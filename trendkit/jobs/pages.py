@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 
 from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
+from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses, within
 from trendkit.plant import Plant, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
@@ -20,7 +22,6 @@ from trendkit.reports import (
     require_suffix,
     upset_line,
     upset_rows,
-    write_index,
     write_review,
     write_troubleshoot,
     write_tune,
@@ -60,10 +61,6 @@ def _context(reading: Reading, series: PressSeries, period: Period) -> PageConte
     )
 
 
-def _folder_of(out: Path, reading: Reading, series: PressSeries) -> Path:
-    return out if len(reading.presses) == 1 else out / series.press.slug
-
-
 def write_upset_ledger(call: Call, out: Path) -> Done:
     """Write the upset ledger of the presses asked for."""
     require_suffix(out, (".csv", ".json", ".parquet"))
@@ -89,16 +86,8 @@ def upsets_of(series: PressSeries, plant: Plant, judged: Sequence[JudgedMode] | 
 def _write_for_each_press(
     reading: Reading, out: Path, page: str, write: Callable[[PressSeries, Path], dict[str, Any]]
 ) -> Done:
-    """Write one page per press, an index when there are several, and say the answers."""
-    answers = [(series.press, write(series, _folder_of(out, reading, series))) for series in reading.presses]
-    lines = []
-    for press, answer in answers:
-        lines += [f"{press.name}: {answer['answer']}", f"  {answer['page']}"]
-    if len(answers) > 1:
-        index = write_index(out, reading.plant, page, [(press, each["answer"]) for press, each in answers])
-        lines.append(f"All presses: {index}")
-    pages = {press.slug: answer for press, answer in answers}
-    return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages})
+    writers = [(series.press, partial(write, series)) for series in reading.presses]
+    return write_for_each_press(reading.plant, out, page, writers)
 
 
 def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period, Period]:

@@ -29,7 +29,6 @@ class PressSeries:
     press: Press
     table: FigureTable
     good_feed_share: pd.Series  # share of each bin with good feed flow
-    has_readings: pd.Series  # bool: any tag of the press has a good reading in the bin
     lab: pd.DataFrame | None
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
@@ -43,6 +42,54 @@ class Reading:
     presses: tuple[PressSeries, ...]
     inputs: tuple[InputFile, ...]
     span: Period  # the whole span computed
+
+
+@dataclass(frozen=True)
+class GridReading:
+    """The grid of each press asked for, checked against its grabs, and what it was read from."""
+
+    grids: tuple[tuple[Press, PressGrid], ...]
+    lab: pd.DataFrame | None
+    inputs: tuple[InputFile, ...]
+
+    def samples_of(self, press: Press) -> pd.DataFrame | None:
+        """Return the press's own results of the bench, None when there is no sheet."""
+        return None if self.lab is None else self.lab[self.lab["press"] == press.slug].reset_index(drop=True)
+
+    def span(self, plant: Plant) -> Period:
+        """Return the whole span read."""
+        _, grid = self.grids[0]
+        index = grid.roles.index
+        return Period(index[0], index[-1] + pd.Timedelta(seconds=grid.every_s), plant.timezone)
+
+
+def read_grids(
+    plant: Plant,
+    call: Call,
+    period: Period | None = None,
+    history: pd.Timedelta = NO_HISTORY,
+    every_s: int = 60,
+) -> GridReading:
+    """Read the files of a call, or the archive, as far as the grid of each press asked for; see `read_presses`."""
+    presses = _chosen_presses(plant, call.press)
+    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
+    end_utc = period.end_utc if period is not None else None
+    if call.files:
+        given = _given_files(plant, call, presses, period)
+        call.progress(f"reading {len(given.exports)} exports")
+        grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s)
+        inputs, lab = [*inputs, *given.sheets], given.lab
+    else:
+        call.progress("reading the archive")
+        kept = read_archive(plant, presses, start_utc, end_utc)
+        grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
+        lab = kept.lab
+    unchecked = GridReading(tuple((press, grids[press.slug]) for press in presses), lab, tuple(inputs))
+    checked = [(press, check_against_lab(grid, unchecked.samples_of(press), press)) for press, grid in unchecked.grids]
+    read = replace(unchecked, grids=tuple(checked))
+    if period is not None:
+        _require_rows(read, period)
+    return read
 
 
 def read_presses(
@@ -63,29 +110,12 @@ def read_presses(
         When no input is named and the archive is empty, a file cannot be read, a tag of the plant file is in none
         of them, or no row falls in the span.
     """
-    presses = _chosen_presses(plant, call.press)
-    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
-    end_utc = period.end_utc if period is not None else None
-    if call.files:
-        given = _given_files(plant, call, presses, period)
-        call.progress(f"reading {len(given.exports)} exports")
-        grids, inputs = build_grids(given.exports, plant, presses, start_utc, end_utc, every_s)
-        inputs, lab = [*inputs, *given.sheets], given.lab
-    else:
-        call.progress("reading the archive")
-        kept = read_archive(plant, presses, start_utc, end_utc)
-        grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
-        lab = kept.lab
+    read = read_grids(plant, call, period, history, every_s)
     series = []
-    for press in presses:
+    for press, grid in read.grids:
         call.progress(f"computing the figures of {press.name}")
-        series.append(_press_series(grids[press.slug], lab, press, plant))
-    index = series[0].table.frame.index
-    span = Period(index[0], index[-1] + pd.Timedelta(seconds=every_s), plant.timezone)
-    reading = Reading(plant, tuple(series), tuple(inputs), span)
-    if period is not None:
-        _require_rows(reading, period)
-    return reading
+        series.append(_press_series(grid, read.samples_of(press), press, plant))
+    return Reading(plant, tuple(series), read.inputs, read.span(plant))
 
 
 @dataclass(frozen=True)
@@ -124,16 +154,12 @@ def opened(plant: Plant, files: tuple[str, ...]) -> tuple[list[Export], list[Lab
     return open_exports(found.exports, plant), [read_lab(path, plant) for path in found.labs]
 
 
-def _press_series(grid: PressGrid, lab: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
-    samples = lab[lab["press"] == press.slug].reset_index(drop=True) if lab is not None else None
-    grid = check_against_lab(grid, samples, press)
+def _press_series(grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
     table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
-    read = [column for column, basis in grid.basis.items() if basis != "assumed"]
     return PressSeries(
         press,
         table,
         good_feed_share=grid.good_share["feed_flow_m3_h"],
-        has_readings=(grid.good_share[read] > 0).any(axis=1),
         lab=samples,
         findings=grid.findings,
         notes=grid.notes,
@@ -190,9 +216,15 @@ def _require_overlap(exports: list[Export], period: Period) -> None:
     raise InputError(_nothing_in(period, [each.file for each in exports], f"rows {_shown(period, first, last)}"))
 
 
-def _require_rows(reading: Reading, period: Period) -> None:
-    if not any(within(series.has_readings, period).any() for series in reading.presses):
-        raise InputError(_nothing_in(period, [each.file for each in reading.inputs], "no reading of any press in it"))
+def _require_rows(read: GridReading, period: Period) -> None:
+    if not any(within(_has_readings(grid), period).any() for _, grid in read.grids):
+        raise InputError(_nothing_in(period, [each.file for each in read.inputs], "no reading of any press in it"))
+
+
+def _has_readings(grid: PressGrid) -> pd.Series:
+    """Return in which bins any tag of the press has a good reading."""
+    read = [column for column, basis in grid.basis.items() if basis != "assumed"]
+    return (grid.good_share[read] > 0).any(axis=1)
 
 
 def _nothing_in(period: Period, files: list[str], found: str) -> Problem:

@@ -12,6 +12,7 @@ from trendkit.reports.jsonio import json_text
 from trendkit.reports.writers import (
     require_suffix,
     upset_line,
+    write_quality,
     write_review,
     write_table,
     write_troubleshoot,
@@ -26,6 +27,7 @@ __all__ = [
     "upset_line",
     "upset_rows",
     "write_index",
+    "write_quality",
     "write_review",
     "write_table",
     "write_troubleshoot",

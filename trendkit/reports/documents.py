@@ -15,6 +15,7 @@ from trendkit.reports.context import PageContext
 from trendkit.reports.jsonio import records
 
 if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
+    from trendkit.series import QualityAccount, TagQuality
     from trendkit.tuning.results import Tuning
     from trendkit.upsets.results import Cause, DayAccount, Upset
 
@@ -212,4 +213,51 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
         },
         "by_load": records(tuning.by_load),
         "step_test": records(tuning.step_test),
+    }
+
+
+def quality_document(context: PageContext, account: QualityAccount) -> dict[str, Any]:
+    """Return quality.json: every tag with its shares, gaps and faults; every row refused with its line; texts."""
+    return {
+        **frame_of_page("quality", context, ()),
+        "moving_hours": account.moving_hours,
+        "tags": [_tag(tag) for tag in account.tags],
+        "refused": [
+            {"file": each.file, "line": line, "why": why} for each in context.inputs for line, why in each.refusals
+        ],
+        "texts": [
+            {"file": each.file, "tag": tag, "text": text, "count": count}
+            for each in context.inputs
+            for tag, texts in each.texts.items()
+            for text, count in texts.items()
+        ],
+        "samples_left_out": [] if context.lab is None else records(context.lab[context.lab["is_suspect"].astype(bool)]),
+        "reading_notes": {each.file: list(each.notes) for each in context.inputs},
+    }
+
+
+def _tag(quality: TagQuality) -> dict[str, Any]:
+    habit, tag = quality.habit, quality.tag
+    return {
+        "tag": tag.tag,
+        "role": tag.name,
+        "column": tag.column,
+        "unit": tag.unit or None,
+        "kind": tag.kind,
+        "recorded": (habit.recorded or None) if habit else None,
+        "spacing_s": habit.spacing_s if habit else None,
+        "share_good": quality.share_good,
+        "share_good_moving": quality.share_good_moving,
+        "share_uncertain": habit.uncertain_share if habit else None,
+        "lowest": quality.lowest,
+        "highest": quality.highest,
+        "gaps": {
+            "count": quality.gaps,
+            "minutes": quality.gap_minutes,
+            "longest_minutes": quality.longest_gap_minutes,
+        },
+        "faults": [
+            {"fault": f.fault, "count": f.count, "minutes": f.minutes, "lost_minutes": f.lost_minutes}
+            for f in quality.faults
+        ],
     }

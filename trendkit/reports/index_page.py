@@ -12,6 +12,7 @@ _QUESTIONS = {
     "review": "How did the presses do?",
     "troubleshoot": "What went wrong on this day?",
     "tune": "Where should the gravity belts run?",
+    "quality": "Can the readings be trusted?",
 }
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trendkit.findings import Finding
+from trendkit.plant.calendar import Period
 from trendkit.press.results import FigureTable
 from trendkit.reports.availability_chart import Availability, draw_availability
 from trendkit.reports.context import PageContext
@@ -29,10 +30,10 @@ def quality_section(
     shown = shown_for(context)
     items: list[Item] = [_availability_panel(context, table, clock)]
     if context.findings:
-        items.append(_fault_sheet(context.findings, clock, shown))
+        items.append(fault_sheet(context.findings, clock, shown))
     if context.excluded:
         items.append(_excluded_sheet(context, clock))
-    doubtful = _doubtful_samples(context, clock)
+    doubtful = doubtful_samples(context, clock)
     if doubtful is not None:
         items.append(doubtful)
     if table.unavailable:
@@ -51,8 +52,8 @@ def quality_section(
 
 
 def _availability_panel(context: PageContext, table: FigureTable, clock: PlantClock) -> Panel:
-    merged = max(1, round(context.period.hours * 3600 / _DRAWN_PX / table.every_s))
-    tags = _availability(context, table, merged)
+    merged = bins_in_a_pixel(context.period, table.every_s)
+    tags = tag_availability(context, table.frame, table.every_s, merged)
     faulty = sum(bool(tag.faults) for tag in tags)
     drawn = [tag for tag in tags if tag.faults or tag.share < _COMPLETE] or tags[:1]
     whole = [tag.label for tag in tags if tag not in drawn]
@@ -69,11 +70,19 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
     return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
 
 
-def _availability(context: PageContext, table: FigureTable, merged: int) -> list[Availability]:
-    """Return where each tag of the press has readings; gaps up to `merged` bins are bridged for the eye."""
+def bins_in_a_pixel(period: Period, every_s: int) -> int:
+    """Return how many bins long a gap must be to be seen in a drawing of the whole period."""
+    return max(1, round(period.hours * 3600 / _DRAWN_PX / every_s))
+
+
+def tag_availability(context: PageContext, rows: pd.DataFrame, every_s: int, merged: int) -> list[Availability]:
+    """Return where each tag of the press has readings; gaps up to `merged` bins are bridged for the eye.
+
+    `rows` has a column per role and free tag, indexed by the start of its bins of `every_s` seconds (UTC).
+    """
     period = context.period
-    frame = table.frame[(table.frame.index >= period.start_utc) & (table.frame.index < period.end_utc)]
-    every = pd.Timedelta(seconds=table.every_s)
+    frame = rows[(rows.index >= period.start_utc) & (rows.index < period.end_utc)]
+    every = pd.Timedelta(seconds=every_s)
     tags = []
     for tag in context.press.tags.values():
         if tag.column not in frame:
@@ -93,7 +102,8 @@ def _availability(context: PageContext, table: FigureTable, merged: int) -> list
     return tags
 
 
-def _fault_sheet(findings: Sequence[Finding], clock: PlantClock, shown: Shown) -> Sheet:
+def fault_sheet(findings: Sequence[Finding], clock: PlantClock, shown: Shown) -> Sheet:
+    """Return the faults found, a row each: tag, when, what was seen and what it does to the figures."""
     rows = tuple(
         (
             finding.tag,
@@ -125,7 +135,8 @@ def _excluded_sheet(context: PageContext, clock: PlantClock) -> Sheet:
     )
 
 
-def _doubtful_samples(context: PageContext, clock: PlantClock) -> Sheet | None:
+def doubtful_samples(context: PageContext, clock: PlantClock) -> Sheet | None:
+    """Return the grab samples of the period that do not count, and why; None when all do."""
     if context.lab is None or context.lab.empty:
         return None
     lab = context.lab[context.lab["is_suspect"].astype(bool)]

@@ -116,6 +116,22 @@ FAULTS = {
     "unit_suspect": "unit looks wrong",
 }
 
+# What to have looked at when a reading shows a fault (common practice of instrument upkeep).
+FAULT_CHECKS = {
+    "gap": "see whether the recorder, its link or the meter was off then",
+    "bad_quality": "look at the transmitter and its loop: the source itself calls these readings bad",
+    "frozen": "compare the meter with a grab or a gauge, clean the sensor, see whether its output is held",
+    "spike": "look for loose terminals, air in the line or a poor ground",
+    "out_of_range": "check the loop (an open one reads beyond its end), then the span against the plant file's range",
+    "offset": "take a grab at the meter, calibrate, and see whether the sample point fits",
+    "drift": "clean the sensor, then calibrate against grabs",
+    "clock_shift": "compare the clocks with a watch; if one is off, set shift_clock for its source in the plant file",
+    "duplicate": "export each span once; doubled readings count once",
+    "text_value": "ask what the texts mean to the control system",
+    "counter_reset": "find out when the counter was reset; one that rolls over needs counter_rolls_at",
+    "unit_suspect": "check the meter's unit setting; a lasting change belongs in the plant file with its date",
+}
+
 _TON = {"us": "ton", "si": "tonne"}
 
 SEVERITIES = {1: "1 slight", 2: "2 clear", 3: "3 severe"}

@@ -10,14 +10,17 @@ from trendkit.errors import InputError, Problem
 from trendkit.plant.model import Plant
 from trendkit.press.results import FigureTable, PeriodReview
 from trendkit.reports.context import PageContext
-from trendkit.reports.documents import review_document, troubleshoot_document, tune_document
+from trendkit.reports.documents import quality_document, review_document, troubleshoot_document, tune_document
 from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
 from trendkit.reports.jsonio import json_text
 from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.words import KINDS, said
 
 if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
+    import pandas as pd
+
     from trendkit.reports.page import Page
+    from trendkit.series import QualityAccount
     from trendkit.tuning.results import Tuning
     from trendkit.upsets.results import DayAccount, Upset
 
@@ -60,6 +63,19 @@ def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: Figure
 
     page = tune_page(context, tuning, table)
     return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
+
+
+def write_quality(
+    folder: Path, context: PageContext, account: QualityAccount, rows: pd.DataFrame, every_s: int
+) -> dict[str, str]:
+    """Write quality.html and quality.json; return the answer and the page's path.
+
+    `rows` are the press's bins of `every_s` seconds as the series room gives them (SI).
+    """
+    from trendkit.reports.quality_page import quality_page
+
+    page = quality_page(context, account, rows, every_s)
+    return _write_page(folder, "quality", page, {**quality_document(context, account), "answer": page.answer}, {})
 
 
 def _write_page(

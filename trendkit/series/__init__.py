@@ -8,5 +8,16 @@ from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
 from trendkit.series.kept_grids import grids_from_archive
 from trendkit.series.lab_check import check_against_lab, compare_with_lab
+from trendkit.series.tag_quality import FaultTally, QualityAccount, TagQuality, account_for_tags
 
-__all__ = ["PressGrid", "build_grids", "check_against_lab", "compare_with_lab", "grids_from_archive"]
+__all__ = [
+    "FaultTally",
+    "PressGrid",
+    "QualityAccount",
+    "TagQuality",
+    "account_for_tags",
+    "build_grids",
+    "check_against_lab",
+    "compare_with_lab",
+    "grids_from_archive",
+]

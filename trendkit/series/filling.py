@@ -24,7 +24,7 @@ from trendkit.series.columns import (
     number_column,
     state_column,
 )
-from trendkit.series.grid import PressGrid
+from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.meter_faults import Meter, meter_findings
 from trendkit.series.recorded_faults import (
     Repeats,
@@ -60,6 +60,7 @@ class Filled:
     basis: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    habits: dict[str, Habit] = field(default_factory=dict)
 
     def put(self, column: str, rows: slice, values: npt.NDArray[np.object_] | Floats, share: Floats) -> None:
         """Put values and their good share into rows of a column, which is created empty."""
@@ -91,6 +92,7 @@ class Filled:
             self.basis,
             tuple(findings),
             tuple(dict.fromkeys(self.notes)),
+            self.habits,
         )
 
 
@@ -142,6 +144,7 @@ def _fill(filled: Filled, rows: slice, version: Version, reading: Reading, chang
     share = np.minimum(track.good_s.astype(float) / track.bins.seconds, 1.0)
     filled.put(tag.column, rows, values, share)
     filled.basis[tag.column] = "counter" if tag.kind == "counter" else "metered"
+    filled.habits[tag.column] = _habit(channel, track, rows)
     filled.notes.extend(_how_recorded(channel, track, rows))
 
 
@@ -204,6 +207,20 @@ def _note_faults(filled: Filled, columns: Sequence[Column], reading: Reading) ->
         filled.findings.extend(recorded_findings(tag, track, channel, rows, slug, silences[tag.name] & ~together))
 
 
+def _habit(channel: Channel, track: Track, rows: slice) -> Habit:
+    recording = channel.recording
+    recorded = "" if recording is None or channel.observations < 3 else recording.kind
+    spacing = recording.spacing_s if recording is not None and recorded else np.nan
+    return Habit(channel.tag.tag, channel.tag.name, recorded, spacing, _uncertain_share(track, rows))
+
+
+def _uncertain_share(track: Track, rows: slice) -> float:
+    if track.uncertain_s is None:
+        return 0.0
+    good = float(track.good_s[rows].sum())
+    return float(track.uncertain_s[rows].sum()) / good if good else 0.0
+
+
 def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
     """Return in plain words how a tag is recorded and read, and how much of it is marked uncertain."""
     tag, notes = channel.tag, []
@@ -216,10 +233,9 @@ def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
                 f"{tag.tag} is sampled every {recording.spacing_s / 60:.0f} min, longer than max_hold "
                 f"({channel.max_hold_s / 60:.0f} min): the time between is not bridged"
             )
-    if track.uncertain_s is not None:
-        good, doubtful = float(track.good_s[rows].sum()), float(track.uncertain_s[rows].sum())
-        if doubtful > 0.0:
-            notes.append(f"{tag.tag}: {100 * doubtful / good:.2g} % of its time is marked uncertain, and used")
+    doubtful = _uncertain_share(track, rows)
+    if doubtful > 0.0:
+        notes.append(f"{tag.tag}: {100 * doubtful:.2g} % of its time is marked uncertain, and used")
     if channel.words is not None and channel.words.unknown:
         words = ", ".join(f"{word!r} ({count})" for word, count in sorted(channel.words.unknown.items())[:5])
         notes.append(f"{tag.tag}: words that say neither state are left out: {words}")

@@ -3,11 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
 from trendkit.findings import Finding
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How a tag was recorded over the span read.
+
+    `recorded` is "sampled" on a clock, at "changes" only, or "" where too little was read to tell; `spacing_s` is the
+    usual step between readings, NaN when unknown; `uncertain_share` the share of its good time marked uncertain.
+    """
+
+    tag: str
+    name: str  # role or free name
+    recorded: str
+    spacing_s: float
+    uncertain_share: float
 
 
 @dataclass(frozen=True)
@@ -18,7 +33,8 @@ class PressGrid:
     free tag of the press, named as in the contract; NaN where less than half of the bin has good data.
     Numbers are float64. `running` and `belt_trip` are 1.0, 0.0 or NaN; `feed_source` and `mode` are text or
     None. `good_share` has the same index and columns, 0 to 1. `basis` says per column "metered", "counter",
-    "assumed" (a fixed value of the plant file) or "split" (a share of a common meter).
+    "assumed" (a fixed value of the plant file) or "split" (a share of a common meter). `habits` says for each column
+    read from a tag how that tag was recorded; of a tag set up anew in between, the last.
     """
 
     press: str  # slug
@@ -28,3 +44,4 @@ class PressGrid:
     basis: Mapping[str, str]
     findings: tuple[Finding, ...] = ()
     notes: tuple[str, ...] = ()
+    habits: Mapping[str, Habit] = field(default_factory=dict)

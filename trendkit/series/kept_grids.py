@@ -24,10 +24,11 @@ from trendkit.findings import Finding
 from trendkit.plant.model import Plant, Press
 from trendkit.series.build import LOOK_BACK, build_grids
 from trendkit.series.columns import from_us, to_us
-from trendkit.series.grid import PressGrid
+from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
 
 GRIDS = "grids"  # below the archive folder; may be removed at any time
+FORM = 2  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
 _GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
 
@@ -76,6 +77,7 @@ def _key(
     read_from, read_to = _span_read(plant, start_utc, end_utc)
     told = [
         trendkit.__version__,
+        FORM,
         plant.sha256,
         [press.slug for press in presses],
         str(start_utc),
@@ -119,6 +121,7 @@ def _keep(path: Path, grid: PressGrid) -> None:
         columns |= {prefix + str(name): pa.array(frame[name].to_numpy()) for name in frame.columns}
     said = {"press": grid.press, "every_s": grid.every_s, "basis": dict(grid.basis), "notes": list(grid.notes)}
     said["findings"] = [_plain(finding) for finding in grid.findings]
+    said["habits"] = {column: asdict(habit) for column, habit in grid.habits.items()}
     said["words"] = [str(name) for name in grid.roles.columns if grid.roles[name].dtype == object]
     table = pa.table(columns).replace_schema_metadata({_DOCUMENT: json.dumps(said).encode()})
     sink = io.BytesIO()
@@ -156,6 +159,7 @@ def _recall(path: Path) -> PressGrid | None:
         said["basis"],
         tuple(_finding(each) for each in said["findings"]),
         tuple(said["notes"]),
+        {column: Habit(**habit) for column, habit in said["habits"].items()},
     )
 
 
