@@ -99,6 +99,7 @@ def demo(
 def plant_check(
     plant: Annotated[Path, typer.Argument(help="The plant file (TOML).", metavar="PLANT")],
     files: FilesArgument = None,
+    press: PressOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Validate a plant file: every mistake at once; with FILEs also what the exports say about its tags.
@@ -106,8 +107,9 @@ def plant_check(
     Example: trendkit plant check sample_exports/plant.toml sample_exports
     """
     from trendkit.jobs import keeping
+    from trendkit.jobs.call import Call
 
-    _report(keeping.check_plant(plant, files or [], _progress), as_json)
+    _report(keeping.check_plant(Call(plant, tuple(files or ()), press, progress=_progress)), as_json)
 
 
 @app.command(short_help="Append exports to the archive")

@@ -59,13 +59,20 @@ def test_an_export_without_rows_is_named(spoilt: Path) -> None:
     check_refused(table_of(spoilt, bare), "header_only.csv")
 
 
+def test_a_file_that_is_no_text_is_called_so(spoilt: Path) -> None:
+    picture = spoilt / "trend.csv"
+    picture.write_bytes(bytes(range(256)) * 40)
+    check_refused(table_of(spoilt, picture), "trend.csv", "the file is no text", "export the readings as CSV")
+
+
 def test_an_unknown_tag_is_named_with_the_closest_one(spoilt: Path) -> None:
     plant = spoilt / "plant.toml"
     text = plant.read_text(encoding="utf-8")
     line = next(line for line in text.splitlines() if line.startswith("tag = "))
     name = line.split('"')[1]
     plant.write_text(text.replace(f'"{name}"', f'"{name}X"'), encoding="utf-8")
-    check_refused(table_of(spoilt), f"{name}X", name, "To do")
+    number = next(i for i, each in enumerate(text.splitlines(), 1) if each.startswith("tag = "))
+    check_refused(table_of(spoilt), "plant.toml", f"line {number}", f"{name}X", name, "To do")
 
 
 def test_a_wrong_unit_in_the_plant_file_is_named_with_its_line(spoilt: Path) -> None:

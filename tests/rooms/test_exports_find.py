@@ -63,8 +63,8 @@ def test_absent_tags_are_named_with_the_nearest_found(tmp_path):
     with pytest.raises(InputError) as caught:
         require_tags(exports, (plant := a_plant("FLOW", "BFP1_CAKE_TS")), plant.presses)
     assert str(caught.value) == (
-        "plant file, press BFP-1, tags.BFP1_CAKE_TS: the tag 'BFP1_CAKE_TS' is in none of the exports; found FLOW, "
-        "BFP1.CAKE.TS. To do: perhaps 'BFP1.CAKE.TS' is meant."
+        "plant.toml, press BFP-1, tags.BFP1_CAKE_TS: the tag 'BFP1_CAKE_TS' is in none of the exports; found "
+        "BFP1.CAKE.TS, which no tag of the plant file names. To do: perhaps 'BFP1.CAKE.TS' is meant."
     )
 
 
@@ -107,12 +107,12 @@ def checked(tmp_path, values, tag, header="Time,FLOW"):
     times = pd.date_range("2026-02-01", periods=len(values), freq="min").strftime("%Y-%m-%d %H:%M")
     text = header + "\n" + "".join(f"{time},{value}\n" for time, value in zip(times, values, strict=True))
     plant = a_plant(more_tags=(tag,))
-    return [problem.sentence() for problem in check_exports(opened(tmp_path, text, plant), plant)]
+    return [problem.sentence() for problem in check_exports(opened(tmp_path, text, plant), plant, plant.presses)]
 
 
 def test_readings_out_of_range_are_told_with_their_share(tmp_path):
     assert checked(tmp_path, [50.0] * 90 + [300.0] * 10, feed("m3/h", 1.0, 0, 250)) == [
-        "plant file, press BFP-1, tags.feed_flow: FLOW leaves its instrument range; found 10.0 % of 100 readings "
+        "plant.toml, press BFP-1, tags.feed_flow: FLOW leaves its instrument range; found 10.0 % of 100 readings "
         "outside; expected 0 to 250 m3/h. To do: correct the range or the unit; readings outside it are left out of "
         "the figures."
     ]

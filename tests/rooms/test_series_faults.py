@@ -24,7 +24,13 @@ MINUTES = np.arange(DAYS * 1440)
 OF_DAY = MINUTES % 1440
 MOVING = (OF_DAY >= 420) & (OF_DAY < 960)  # 07:00 to 16:00
 RANDOM = np.random.default_rng(11)
+SEEDED = RANDOM.bit_generator.state
 BINS = Bins(int(START.timestamp()) * 1_000_000, MINUTE, len(MINUTES))
+
+
+@pytest.fixture(autouse=True)
+def _same_noise_in_any_order_of_tests() -> None:
+    RANDOM.bit_generator.state = SEEDED
 
 
 def working(level: float, noise: float = 0.02, rest: float = 0.0) -> np.ndarray:

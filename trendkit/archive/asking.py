@@ -26,7 +26,7 @@ def reading_of(export: Export) -> str:
 
 def tags_known(export: Export, plant: Plant) -> dict[str, Tag]:
     """Return the tags seen in an export by name: those of the plant file, and the others as what they look like."""
-    mine = {names.key(tag.tag): tag for tag in names.every_tag(plant)}
+    mine = {names.key(tag.tag): tag for tag in names.every_tag(plant.presses)}
     found = {names.key(tag): tag for tag in export.tags}
     if export.meaning.long is not None:  # a long file shows but some of its tags in its first rows
         found |= {key: tag.tag for key, tag in mine.items()}

@@ -235,7 +235,7 @@ def read_archive(
     )
     results = read_results(folder, manifest.bench)
     lab = None if results is None else results[list(COLUMNS)].copy()
-    asked = {names.key(tag.tag) for tag in _tags_of(presses or plant.presses)}
+    asked = {names.key(tag.tag) for tag in names.every_tag(presses or plant.presses)}
     sources = list(_sources(manifest, asked, start_utc, end_utc))
     return Archive(
         folder,
@@ -265,17 +265,17 @@ def _sources(
 
 
 def _input_file(source: Source) -> InputFile:
-    path, refusals = Path(source.path), source.refusals
     return InputFile(
-        path, source.file, lambda: source.sha256, source.rows, source.refused, source.notes, refusals, source.texts
+        Path(source.path),
+        source.file,
+        lambda: source.sha256,
+        source.rows,
+        source.refused,
+        source.notes,
+        source.refusals,
+        source.texts,
+        frozenset(source.tags),
     )
-
-
-def _tags_of(presses: Sequence[Press]) -> Iterator[Tag]:
-    for press in presses:
-        yield from press.tags.values()
-        for change in press.changes:
-            yield from change.settings.get("tags", {}).values()
 
 
 def _overlaps(source: Source, first: int | None, past: int | None) -> bool:

@@ -81,6 +81,7 @@ class InputFile:
     notes: tuple[str, ...] = ()
     refusals: tuple[tuple[int, str], ...] = ()
     texts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    tag_keys: frozenset[str] = frozenset()  # by `names.key`; empty for a bench sheet
 
     @property
     def sha256(self) -> str:

@@ -11,7 +11,7 @@ from trendkit.errors import Problem
 from trendkit.exports import names
 from trendkit.exports.block import BAD, ReadLog
 from trendkit.exports.export import Export
-from trendkit.exports.presence import absent_tags
+from trendkit.exports.presence import absent_tags, place_of
 from trendkit.exports.read import read_blocks
 from trendkit.plant.model import Plant, Press, Tag
 from trendkit.plant.roles import ROLES
@@ -55,23 +55,23 @@ class Readings:
         return float(np.median(moving)) if len(moving) else float("nan")
 
 
-def check_exports(exports: Sequence[Export], plant: Plant) -> list[Problem]:
+def check_exports(exports: Sequence[Export], plant: Plant, presses: Sequence[Press]) -> list[Problem]:
     """Return what the exports say against the plant file, in the order of the presses and their tags.
 
     Absent tags come with the nearest names found, readings outside the instrument range with their share, units
     with the factor that would explain them.
     """
-    problems = [problem for press in plant.presses for problem in absent_tags(exports, press)]
-    seen = _readings(exports, plant)
-    for press in plant.presses:
+    problems = [problem for press in presses for problem in absent_tags(exports, plant, press)]
+    seen = _readings(exports, plant, presses)
+    for press in presses:
         for tag in press.tags.values():
             if tag.tag in seen and seen[tag.tag].count:
-                problems += _of_tag(tag, press, seen[tag.tag], exports)
+                problems += _of_tag(tag, plant, press, seen[tag.tag], exports)
     return problems
 
 
-def _readings(exports: Sequence[Export], plant: Plant) -> dict[str, Readings]:
-    wanted = {tag.tag: tag for press in plant.presses for tag in press.tags.values() if tag.kind != "state"}
+def _readings(exports: Sequence[Export], plant: Plant, presses: Sequence[Press]) -> dict[str, Readings]:
+    wanted = {tag.tag: tag for press in presses for tag in press.tags.values() if tag.kind != "state"}
     seen: dict[str, Readings] = {}
     for export in exports:
         for block in read_blocks(export, plant, wanted, ReadLog()):
@@ -82,20 +82,20 @@ def _readings(exports: Sequence[Export], plant: Plant) -> dict[str, Readings]:
     return seen
 
 
-def _of_tag(tag: Tag, press: Press, readings: Readings, exports: Sequence[Export]) -> Iterator[Problem]:
-    place = f"press {press.name}, tags.{tag.name}"
+def _of_tag(tag: Tag, plant: Plant, press: Press, readings: Readings, exports: Sequence[Export]) -> Iterator[Problem]:
+    place = place_of(tag, press)
     if tag.range is not None and readings.outside > TOLERATED_SHARE * readings.count:
         share = 100.0 * readings.outside / readings.count
         yield Problem(
             f"{tag.tag} leaves its instrument range",
-            file="plant file",
+            file=plant.path.name,
             place=place,
             found=f"{share:.1f} % of {readings.count} readings outside",
             expected=f"{tag.range[0]:g} to {tag.range[1]:g} {tag.unit}",
             hint="correct the range or the unit; readings outside it are left out of the figures",
         )
     yield from _unit_stated(tag, place, exports)
-    yield from _unit_suspected(tag, place, readings.median_when_on())
+    yield from _unit_suspected(tag, plant.path.name, place, readings.median_when_on())
 
 
 def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Problem]:
@@ -124,7 +124,7 @@ def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Pr
             )
 
 
-def _unit_suspected(tag: Tag, place: str, median: float) -> Iterator[Problem]:
+def _unit_suspected(tag: Tag, file: str, place: str, median: float) -> Iterator[Problem]:
     role = ROLES.get(tag.name)
     if (
         role is None
@@ -147,7 +147,7 @@ def _unit_suspected(tag: Tag, place: str, median: float) -> Iterator[Problem]:
     ]
     yield Problem(
         f"the unit of {tag.tag} is hardly right",
-        file="plant file",
+        file=file,
         place=place,
         found=f"a usual reading of {median:g} {tag.unit}, which is {value:g} {role.unit}",
         expected=f"{low:g} to {role.sane_high:g} {role.unit}",

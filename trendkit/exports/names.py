@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
-from trendkit.plant.model import Plant, Tag
+from trendkit.plant.model import Plant, Press, Tag
 
 TIME_WORDS = frozenset(
     [
@@ -122,15 +122,15 @@ def split_unit(name: str) -> tuple[str, str]:
 def plant_tags(plant: Plant) -> dict[str, str]:
     """Return the tag names of the plant file, all dated versions included, by their `key`."""
     names: dict[str, str] = {}
-    for tag in every_tag(plant):
+    for tag in every_tag(plant.presses):
         names.setdefault(key(tag.tag), tag.tag)
     return names
 
 
-def every_tag(plant: Plant) -> list[Tag]:
-    """Return every tag of the plant file, also those a dated change puts in place."""
+def every_tag(presses: Iterable[Press]) -> list[Tag]:
+    """Return every tag of some presses, also those a dated change puts in place."""
     tags: list[Tag] = []
-    for press in plant.presses:
+    for press in presses:
         tags += press.tags.values()
         for change in press.changes:
             changed = change.settings.get("tags", {})

@@ -113,7 +113,7 @@ def _tags_of(draft: Draft, known: Mapping[str, str]) -> tuple[str, ...]:
 
 def _look_for_missing(drafts: Sequence[Draft], plant: Plant, known: Mapping[str, str]) -> None:
     """Search long files whole for their tag names as long as readings of a plant tag are seen in no file."""
-    needed = {tag.tag for tag in names.every_tag(plant) if tag.kind in ("analog", "counter")}
+    needed = {tag.tag for tag in names.every_tag(plant.presses) if tag.kind in ("analog", "counter")}
     seen = {tag for draft in drafts for tag in _tags_of(draft, known)}
     for draft in drafts:
         if draft.meaning.long is not None and needed - seen:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from trendkit.exports import names
 from trendkit.exports.block import Block, InputFile, ReadLog, StoredExport
 from trendkit.exports.engine import connection
 from trendkit.exports.export import Export
@@ -98,9 +99,17 @@ def input_file(export: Export | StoredExport, log: ReadLog) -> InputFile:
     """Return how pages and JSON list a file that was read."""
     if not isinstance(export, Export):
         return export.input_file(log)
-    notes = (*export.notes, *log.notes)
-    refusals, texts = tuple(log.refusals), dict(log.texts)
-    return InputFile(export.path, export.file, lambda: export.sha256, log.rows, log.refused, notes, refusals, texts)
+    return InputFile(
+        export.path,
+        export.file,
+        lambda: export.sha256,
+        log.rows,
+        log.refused,
+        (*export.notes, *log.notes),
+        tuple(log.refusals),
+        dict(log.texts),
+        frozenset(names.key(tag) for tag in export.tags),
+    )
 
 
 def _microseconds(moment: pd.Timestamp) -> int:

@@ -26,6 +26,8 @@ WHOLE_BYTES = 32 * 1024 * 1024  # files up to this size are looked at whole
 
 COPY_NAME = "plain.csv"
 
+# Control bytes but for those of white space, the zero that pads some exports, and the old mark of a file's end.
+_CONTROLS = bytes(sorted(set(range(1, 32)) - set(b"\t\n\v\f\r\x1a")))
 _ENCODING_WORDS = {"utf-8": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
 
 
@@ -141,6 +143,16 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
                 hint="copy it again, whole",
             )
         ) from cause
+    if _is_binary(start):
+        raise InputError(
+            Problem(
+                "the file is no text",
+                file=path.name,
+                found="bytes that spell no words or numbers",
+                expected="a CSV, Parquet or workbook export",
+                hint="export the readings as CSV",
+            )
+        )
     if not start.strip(b"\x00\r\n\t \xef\xbb\xbf\xff\xfe"):
         raise InputError(
             Problem(
@@ -171,6 +183,14 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
         seen_share=seen_share,
         ends_with_newline=_ends_with_newline(path, packing, seen),
     )
+
+
+def _is_binary(start: bytes) -> bool:
+    """Return True when a file's beginning holds control bytes that no text of any encoding read here has."""
+    seen = start[:65_536]
+    if seen.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return False
+    return len(seen) - len(seen.translate(None, _CONTROLS)) > 0.01 * len(seen)
 
 
 def _mixes_line_ends(seen: bytes) -> bool:

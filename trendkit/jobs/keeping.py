@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from pathlib import Path
-
 from trendkit.archive import ingest as keep_in_archive
 from trendkit.errors import InputError, Problem
 from trendkit.exports import check_exports, find_inputs, open_exports
-from trendkit.jobs.call import Call, Done, Progress
-from trendkit.jobs.reading import opened
+from trendkit.jobs.call import Call, Done
+from trendkit.jobs.reading import chosen_presses, opened
 from trendkit.plant import load_plant
 
 
@@ -42,23 +39,24 @@ def _require_files(call: Call) -> None:
         )
 
 
-def check_plant(plant_file: Path, files: Iterable[str], progress: Progress) -> Done:
-    """Check a plant file and, with files, what they say about its tags.
+def check_plant(call: Call) -> Done:
+    """Check a plant file and, with files, what they say about the tags of the presses asked for.
 
     Raises
     ------
     InputError
         With every mistake of the plant file, or every way in which the exports disagree with it.
     """
-    plant = load_plant(plant_file)
+    plant = load_plant(call.plant)
+    presses = chosen_presses(plant, call.press)
     tags = sum(len(press.tags) for press in plant.presses)
-    said = [f"{plant_file}: in order. {plant.name}: {len(plant.presses)} presses, {tags} tags, {plant.timezone}."]
-    names = tuple(files)
-    if names:
-        progress("reading the exports")
-        exports = open_exports(find_inputs(names, plant).exports, plant)
-        problems = check_exports(exports, plant)
+    said = [f"{call.plant}: in order. {plant.name}: {len(plant.presses)} presses, {tags} tags, {plant.timezone}."]
+    if call.files:
+        call.progress("reading the exports")
+        exports = open_exports(find_inputs(call.files, plant).exports, plant)
+        problems = check_exports(exports, plant, presses)
         if problems:
             raise InputError(problems)
-        said.append(f"{len(exports)} exports: every tag is there, within its range and in a likely unit.")
+        whose = f"every tag of {call.press}" if call.press else "every tag"
+        said.append(f"{len(exports)} exports: {whose} is there, within its range and in a likely unit.")
     return Done(tuple(said), {"command": "plant check", "plant": plant.name, "is_valid": True})

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
+from trendkit.exports import names
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses, within
@@ -41,6 +42,8 @@ def _context(reading: Reading, series: PressSeries, period: Period) -> PageConte
         for finding in series.findings
         if finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
     )
+    keys = {names.key(tag.tag) for tag in names.every_tag([series.press])}
+    inputs = tuple(each for each in reading.inputs if not each.tag_keys or each.tag_keys & keys)
     excluded = tuple(
         each
         for each in reading.plant.excludes
@@ -53,7 +56,7 @@ def _context(reading: Reading, series: PressSeries, period: Period) -> PageConte
         series.press,
         period,
         float(within(series.good_feed_share, period).sum()) / bins,
-        reading.inputs,
+        inputs,
         findings,
         excluded,
         series.notes,

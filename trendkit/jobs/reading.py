@@ -71,7 +71,7 @@ def read_grids(
     every_s: int = 60,
 ) -> GridReading:
     """Read the files of a call, or the archive, as far as the grid of each press asked for; see `read_presses`."""
-    presses = _chosen_presses(plant, call.press)
+    presses = chosen_presses(plant, call.press)
     start_utc = period.start_utc - history - _WARM_UP if period is not None else None
     end_utc = period.end_utc if period is not None else None
     if call.files:
@@ -166,7 +166,8 @@ def _press_series(grid: PressGrid, samples: pd.DataFrame | None, press: Press, p
     )
 
 
-def _chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
+def chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
+    """Return the press of that name, all of them without one; an InputError when the plant has no such press."""
     if name is None:
         return plant.presses
     press = plant.press(name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 
 from trendkit.errors import InputError
@@ -13,7 +14,7 @@ from trendkit.plant.model import Fixed, Tag, Uncertainty
 from trendkit.plant.quantities import parse_uncertainty, unit_label
 from trendkit.plant.roles import ROLES, TARGETS, Kind, Role
 from trendkit.plant.schema import FixedSection, TagSection
-from trendkit.plant.toml_lines import Path
+from trendkit.plant.toml_lines import Path, line_of
 from trendkit.plant.units import Conversion, conversion, free_unit, is_solids_percent, unit_slug
 
 _WATER_KG_M3 = 1000.0
@@ -245,12 +246,14 @@ def build_tag(name: str, section: TagSection, density: float | None, path: Path,
     if kind is None:
         return None
     _refuse_misplaced(name, kind, section, path, mistakes)
+    tag = None
     if kind == "state":
-        return _state(name, section)
-    if not section.unit:
+        tag = _state(name, section)
+    elif not section.unit:
         mistakes.missing((*path, "unit"), "the unit of the exported numbers, as in gal/min")
-        return None
-    return _number(name, kind, section, section.unit, density, path, mistakes)
+    else:
+        tag = _number(name, kind, section, section.unit, density, path, mistakes)
+    return None if tag is None else replace(tag, line=line_of(mistakes.lines, (*path, "tag")))
 
 
 def _slope(scale: tuple[tuple[float, float], ...]) -> float | None:

@@ -58,6 +58,7 @@ class Tag:
     measured_by: Literal["drive", "belt"] | None = None
     split_among: tuple[str, ...] = ()  # slugs of the presses a shared meter serves
     split: Literal["by_running_width", "by_feed"] | None = None
+    line: int | None = field(default=None, compare=False)  # of the plant file that names the tag
 
     @property
     def is_role(self) -> bool:

@@ -83,7 +83,7 @@ def _key(
         str(start_utc),
         str(end_utc),
         every_s,
-        archive.sign(read_from, read_to, [tag.tag for tag in every_tag(plant)]),
+        archive.sign(read_from, read_to, [tag.tag for tag in every_tag(plant.presses)]),
     ]
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:24]
 
