@@ -200,7 +200,7 @@ def test_of_rows_with_one_time_the_last_good_value_counts_61(tmp_path):
     taken = take_all(PLANT, written(tmp_path, LONG + rows))
     assert taken.values("FLOW") == [1.0, 3.0] and taken.quality["FLOW"] == ["good", "good"]
     assert taken.log.duplicates == {"FLOW": Repeated(2, *[us("2026-02-01 00:01")] * 2)}
-    assert "2 readings of 1 tags repeat a time already read" in taken.notes
+    assert "2 readings of 1 tag came at a time already read" in taken.notes
 
 
 def test_doubled_wide_rows_are_settled_tag_by_tag_61(tmp_path):

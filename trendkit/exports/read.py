@@ -19,6 +19,7 @@ from trendkit.exports.scan import Scan
 from trendkit.exports.strand import Strand, Tally, take
 from trendkit.exports.textfile import COPY_NAME
 from trendkit.exports.wide import wide_blocks
+from trendkit.plant.display import counted
 from trendkit.plant.model import Plant, Tag
 
 __all__ = ["Export", "input_file", "read_blocks"]
@@ -157,6 +158,7 @@ def _content_notes(log: ReadLog) -> list[str]:
     if log.duplicates:
         total = sum(repeated.readings for repeated in log.duplicates.values())
         notes.append(
-            f"{total} readings of {len(log.duplicates)} tags repeat a time already read; the last good one counts"
+            f"{counted(total, 'reading')} of {counted(len(log.duplicates), 'tag')} came at a time already read; "
+            "the last good one counts"
         )
     return notes

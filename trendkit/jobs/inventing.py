@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from trendkit.jobs.call import Done, Progress
+from trendkit.plant.display import counted
 from trendkit.plant.quantities import parse_quantity
 from trendkit.simulate import simulate as write_plant
 
@@ -24,7 +25,8 @@ def simulate(
     made = write_plant(out, days, seed, scenario, start, every_s=parse_quantity(every, "s"), shape=shape)
     lines = (
         f"{days} invented days (scenario {made.scenario}, seed {seed}) written to {out}.",
-        f"  {len(made.exports)} exports, bench sheet {made.lab.name}, plant file {made.plant.name}, truth in truth/",
+        f"  {counted(len(made.exports), 'export')}, bench sheet {made.lab.name}, plant file {made.plant.name}, "
+        "truth in truth/",
     )
     named = {"plant": made.plant, "lab": made.lab, "truth": made.truth}
     return Done(

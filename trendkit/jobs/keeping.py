@@ -8,6 +8,7 @@ from trendkit.exports import check_exports, find_inputs, open_exports
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.reading import chosen_presses, opened
 from trendkit.plant import load_plant
+from trendkit.plant.display import counted
 
 
 def ingest(call: Call) -> Done:
@@ -50,7 +51,8 @@ def check_plant(call: Call) -> Done:
     plant = load_plant(call.plant)
     presses = chosen_presses(plant, call.press)
     tags = sum(len(press.tags) for press in plant.presses)
-    said = [f"{call.plant}: in order. {plant.name}: {len(plant.presses)} presses, {tags} tags, {plant.timezone}."]
+    presses_said = counted(len(plant.presses), "press", "presses")
+    said = [f"{call.plant}: in order. {plant.name}: {presses_said}, {counted(tags, 'tag')}, {plant.timezone}."]
     if call.files:
         call.progress("reading the exports")
         exports = open_exports(find_inputs(call.files, plant).exports, plant)
@@ -58,5 +60,5 @@ def check_plant(call: Call) -> Done:
         if problems:
             raise InputError(problems)
         whose = f"every tag of {call.press}" if call.press else "every tag"
-        said.append(f"{len(exports)} exports: {whose} is there, within its range and in a likely unit.")
+        said.append(f"{counted(len(exports), 'export')}: {whose} is there, within its range and in a likely unit.")
     return Done(tuple(said), {"command": "plant check", "plant": plant.name, "is_valid": True})

@@ -17,6 +17,7 @@ from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses, within
 from trendkit.plant import Plant, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
+from trendkit.plant.display import counted
 from trendkit.press import review_period
 from trendkit.reports import (
     PageContext,
@@ -76,7 +77,7 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
         if period.start_utc <= upset.start < period.end_utc
     ]
     write_upsets(out, found)
-    lines = [f"{len(found)} upsets written to {out}."]
+    lines = [f"{counted(len(found), 'upset')} written to {out}."]
     lines += [upset_line(upset, plant) for upset in found if upset.severity == 3]
     return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": upset_rows(found)})
 

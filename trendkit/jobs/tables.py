@@ -8,6 +8,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.reading import NO_HISTORY, cut, read_period
 from trendkit.plant import load_plant
+from trendkit.plant.display import counted
 from trendkit.plant.quantities import parse_quantity
 from trendkit.reports import require_suffix, write_table
 
@@ -23,7 +24,7 @@ def write_figure_table(call: Call, out: Path, every: str) -> Done:
     rows = sum(len(table.frame) for table in tables)
     missing = {table.press: dict(table.unavailable) for table in tables}
     return Done(
-        (f"{rows} rows of {len(tables)} presses written to {out}.",),
+        (f"{counted(rows, 'row')} of {counted(len(tables), 'press', 'presses')} written to {out}.",),
         {"command": "table", "out": str(out), "rows": rows, "unavailable": missing},
     )
 

@@ -196,3 +196,14 @@ def rounded(value: float | None, low: float | None, high: float | None) -> tuple
         return _NO_NUMBER, _NO_NUMBER, _NO_NUMBER
     decimals = _decimals(known, low, high)
     return _fixed(value, decimals), _fixed(low, decimals), _fixed(high, decimals)
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> [counted(1, "export"), counted(2, "export"), counted(2, "press", "presses")]
+    ['1 export', '2 exports', '2 presses']
+    """
+    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -112,6 +112,19 @@ def period_text(plant: Plant, period: Period) -> str:
     return f"{day_text(first.date())} to {day_text(last_day)}"
 
 
+def opening_words(when: str) -> str:
+    """Return a period's text as the beginning of a sentence.
+
+    Examples
+    --------
+    >>> [opening_words(when) for when in ("March 2026", "Wed 18 Mar 2026", "2 Mar 2026 to 8 Mar 2026")]
+    ['In March 2026', 'On Wed 18 Mar 2026', 'From 2 Mar 2026 to 8 Mar 2026']
+    """
+    if " to " in when:
+        return f"From {when}"
+    return f"On {when}" if when.startswith(WEEKDAYS) else f"In {when}"
+
+
 _MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",

@@ -11,7 +11,7 @@ from trendkit.reports.closing import caution_list, provenance_section
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import facts, shown_for
 from trendkit.reports.page import Cell, Head, Item, Listing, Mark, Page, Panel, Prose, Section, Sheet, made_at
-from trendkit.reports.plant_clock import PlantClock, clock_of, period_text
+from trendkit.reports.plant_clock import PlantClock, clock_of, opening_words, period_text
 from trendkit.reports.readings import bins_in_a_pixel, doubtful_samples, fault_sheet, tag_availability
 from trendkit.reports.shown import DASH, Shown, is_known, joined, share_text
 from trendkit.reports.words import FAULT_CHECKS, FAULTS, figure_name, said
@@ -60,7 +60,7 @@ def _costly_faults(account: QualityAccount) -> list[Fault]:
 
 def _answer(context: PageContext, account: QualityAccount) -> tuple[str, Mark]:
     when, press = period_text(context.plant, context.period), context.press.name
-    opening = f"From {when}" if " to " in when else f"In {when}"
+    opening = opening_words(when)
     count, whole = len(account.tags), sum(tag.share_good >= _THROUGHOUT for tag in account.tags)
     those = f"all {count} tags of {press} have" if whole == count else f"{whole} of the {count} tags of {press} have"
     text = f"{opening}, {those} good readings throughout"

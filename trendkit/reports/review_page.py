@@ -11,7 +11,7 @@ from trendkit.reports.closing import caution_list, method_section, provenance_se
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import facts, limit_text, shown_for
 from trendkit.reports.page import Mark, Page, Prose, Section, made_at
-from trendkit.reports.plant_clock import clock_of, period_text
+from trendkit.reports.plant_clock import clock_of, opening_words, period_text
 from trendkit.reports.readings import quality_section
 from trendkit.reports.review_lines import figure_lines
 from trendkit.reports.review_panels import calendar_panel, cost_panel, loading_panel
@@ -90,7 +90,7 @@ def _answer(
     if not parts:
         parts = [f"pressed for {shown.amount(hours.value, 'press_hours')}"]
     listed = " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else parts[0]
-    opening = f"From {when}" if " to " in when else f"In {when}"
+    opening = opening_words(when)
     return f"{opening}{covered}, {press} {listed}.", _exceptions(review, upsets, shown)
 
 
@@ -99,6 +99,8 @@ def _covered_words(context: PageContext) -> str:
     if context.covered_share >= MOSTLY_COVERED:
         return ""
     days = context.period.hours / 24.0
+    if days < 2.0:
+        return f" (readings cover {context.covered_share * days * 24:.1f} of its {days * 24:.0f} hours)"
     return f" (readings cover {context.covered_share * days:.1f} of its {days:.0f} days)"
 
 

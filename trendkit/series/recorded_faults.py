@@ -9,6 +9,7 @@ import numpy as np
 
 from trendkit.exports.block import Repeated
 from trendkit.findings import Fault, Finding
+from trendkit.plant.display import counted
 from trendkit.plant.model import Tag
 from trendkit.series.channel import Channel, ChannelFault
 from trendkit.series.columns import ENOUGH_GOOD, Column, from_us
@@ -40,7 +41,7 @@ def repeated_findings(repeats: Sequence[Repeats], columns: Sequence[Column], pre
             of_tag = {ALL_TAGS: _of_all(of_tag.values())}
         for tag, (count, first_us, last_us) in of_tag.items():
             times = from_us(first_us), from_us(last_us + 1_000_000)
-            text = f"{count} readings of {each.file} repeat a time already read"
+            text = f"{counted(count, 'reading')} of {each.file} came at a time already read"
             found.append(Finding(press, tag, mine.get(tag), "duplicate", *times, "counted once", text, count))
     return found
 
