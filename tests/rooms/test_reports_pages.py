@@ -247,7 +247,7 @@ def test_a_review_of_a_bare_press_says_what_is_not_known_and_why() -> None:
 def test_a_period_without_pressing_is_an_answer() -> None:
     review = replace(_bare_review(), figures={"press_hours": Figure(0.0, "h")})
     page = review_page(replace(sample.context(), lab=None), review, _empty_table(), ())
-    assert page.answer == "BFP-1 did not dewater in March 2026."
+    assert page.answer == "In March 2026, BFP-1 did not dewater."
     render_page(page)
 
 

@@ -78,7 +78,7 @@ def _answer(
         return answer, _exceptions(review, upsets, shown)
     covered = _covered_words(context)
     if hours is None or not hours.value:
-        return f"{press} did not dewater in {when}{covered}.", _exceptions(review, upsets, shown)
+        return f"{opening_words(when)}{covered}, {press} did not dewater.", _exceptions(review, upsets, shown)
     parts = []
     capture, cake, dose = (figures.get(name) for name in ("capture_pct", "cake_solids_pct", "polymer_dose_kg_t"))
     if capture is not None and is_known(capture.value):
