@@ -1,8 +1,8 @@
 """Score the package against the simulator's truth, through the real path from files to answers.
 
-    python tests/benchmarks/score.py upsets|faults|figures|tuning|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
+    python tests/benchmarks/score.py upsets|faults|figures|coverage|tuning|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
 
-`figures` and `tuning --scenarios interior` take `--seeds 200` for coverage. Seeds below 1000 are for development;
+`coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage. Seeds below 1000 are for development;
 score with seeds from 1000 on.
 """
 
@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterable
 
 from played import over_seeds
+from score_coverage import coverage_lines
 from score_faults import fault_lines, score_faults
 from score_figures import figure_lines, score_figures
 from score_tuning import score_tuning, tuning_lines
@@ -73,6 +74,14 @@ def figures(asked: argparse.Namespace) -> None:
         _said(f"figures, {_named(asked, scenario)}, {len(scores)} plants, {days} days", figure_lines(scores), begin)
 
 
+def coverage(asked: argparse.Namespace) -> None:
+    """Print how often the 95 % limits of a short month hold the truth, and how wide they are for it."""
+    for scenario in asked.scenarios or ("clean",):
+        begin, days = time.perf_counter(), asked.days or 7
+        scores = over_seeds(score_figures, _named(asked, scenario), days, _seeds(asked), asked.workers)
+        _said(f"coverage, {_named(asked, scenario)}, {len(scores)} plants, {days} days", coverage_lines(scores), begin)
+
+
 def tuning(asked: argparse.Namespace) -> None:
     """Print error, regret and coverage of the recommended speed, scenario by scenario."""
     for scenario in asked.scenarios or TUNING_SCENARIOS:
@@ -81,7 +90,7 @@ def tuning(asked: argparse.Namespace) -> None:
         _said(f"tuning, {_named(asked, scenario)}, {len(scores)} plants, {days} days", tuning_lines(scores), begin)
 
 
-WHAT = {"upsets": upsets, "faults": faults, "figures": figures, "tuning": tuning}
+WHAT = {"upsets": upsets, "faults": faults, "figures": figures, "coverage": coverage, "tuning": tuning}
 
 
 def main() -> None:

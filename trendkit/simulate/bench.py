@@ -10,7 +10,7 @@ from trendkit.simulate.operation import THICKENING
 from trendkit.simulate.randomness import Array
 
 TS_NOISE, TSS_NOISE, CAKE_NOISE_PCT = 0.025, 0.07, 0.35
-STATED = {"TS": "3 % of reading", "TSS": "8 % of reading"}
+STATED = {"TS": f"{100.0 * TS_NOISE:g} % of reading", "TSS": f"{100.0 * TSS_NOISE:g} % of reading"}
 SLIP_SHARE = 0.015
 COLUMNS = ["sampled_at", "press", "point", "analysis", "value", "unit", "note"]
 

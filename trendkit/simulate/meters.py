@@ -66,7 +66,12 @@ class Make:
     noise_abs: float = 0.0
     calibration: float = 0.0
     calibration_abs: float = 0.0
-    stated: str = ""
+    absolute: str = ""  # `calibration_abs` as the plant file states it
+
+    @property
+    def stated(self) -> str:
+        """The lasting error's standard uncertainty as the plant file states it, "" where it does not."""
+        return f"{100.0 * self.calibration:g} % of reading" if self.calibration else self.absolute
 
 
 FLOW, SPEED, SOLIDS = ("m3/h", "gal/min"), ("m/min", "ft/min"), ("%TS", "%TS")
@@ -83,21 +88,21 @@ FROM_SI = {
     "in": (1.0 / 25.4, 0.0),
 }
 MAKES = {
-    "feed_flow": Make("FEED_FLOW", FLOW, (2, 1), 0.006, 0.0, 0.007, 0.0, "1 % of reading"),
-    "feed_solids": Make("FEED_TS", SOLIDS, (3, 3), 0.012, 0.0, 0.012, 0.0, "1.5 % of reading"),
+    "feed_flow": Make("FEED_FLOW", FLOW, (2, 1), 0.006, 0.0, 0.007, 0.0),
+    "feed_solids": Make("FEED_TS", SOLIDS, (3, 3), 0.012, 0.0, 0.012, 0.0),
     "feed_temperature": Make("FEED_TEMP", ("degC", "degF"), (1, 1), 0.0, 0.1, 0.0, 0.2),
-    "filtrate_flow": Make("FILT_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.007, 0.0, "1 % of reading"),
-    "filtrate_solids": Make("FILT_TSS", ("mg/L", "mg/L"), (0, 0), 0.03, 4.0, 0.03, 0.0, "4 % of reading"),
+    "filtrate_flow": Make("FILT_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.007, 0.0),
+    "filtrate_solids": Make("FILT_TSS", ("mg/L", "mg/L"), (0, 0), 0.03, 4.0, 0.03, 0.0),
     "filtrate_turbidity": Make("FILT_TURB", ("NTU", "NTU"), (0, 0), 0.03, 2.0),
-    "cake_solids": Make("CAKE_TS", SOLIDS, (2, 2), 0.0, 0.15, 0.0, 0.25, "0.3 %TS"),
-    "cake_rate": Make("CAKE_RATE", ("kg/h", "lb/h"), (0, 0), 0.015, 5.0, 0.008, 0.0, "1 % of reading"),
-    "cake_weight": Make("CAKE_TOTAL", ("kg", "lb"), (0, 0), 0.0, 0.0, 0.008, 0.0, "1 % of reading"),
+    "cake_solids": Make("CAKE_TS", SOLIDS, (2, 2), 0.0, 0.15, 0.0, 0.25, "0.25 %TS"),
+    "cake_rate": Make("CAKE_RATE", ("kg/h", "lb/h"), (0, 0), 0.015, 5.0, 0.008, 0.0),
+    "cake_weight": Make("CAKE_TOTAL", ("kg", "lb"), (0, 0), 0.0, 0.0, 0.008, 0.0),
     "thickened_flow": Make("THK_FLOW", FLOW, (2, 1), 0.01, 0.0, 0.01),
     "thickened_solids": Make("THK_TS", SOLIDS, (2, 2), 0.012, 0.0, 0.015),
-    "polymer_flow": Make("POLY_FLOW", ("L/h", "gal/h"), (0, 1), 0.006, 0.0, 0.008, 0.0, "1 % of reading"),
-    "polymer_strength": Make("POLY_STRENGTH", ("%", "%"), (4, 4), 0.006, 0.0, 0.02, 0.0, "2 % of reading"),
+    "polymer_flow": Make("POLY_FLOW", ("L/h", "gal/h"), (0, 1), 0.006, 0.0, 0.008, 0.0),
+    "polymer_strength": Make("POLY_STRENGTH", ("%", "%"), (4, 4), 0.006, 0.0, 0.02, 0.0),
     "dilution_water_flow": Make("DIL_WATER", FLOW, (2, 2), 0.01, 0.0, 0.01),
-    "washwater_flow": Make("WASH_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.008, 0.0, "1 % of reading"),
+    "washwater_flow": Make("WASH_FLOW", FLOW, (2, 1), 0.008, 0.0, 0.008, 0.0),
     "washwater_pressure": Make("WASH_PRESS", ("kPa", "psi"), (0, 1), 0.004, 0.0, 0.0, 4.0),
     "gravity_belt_speed": Make("GRAV_SPEED", SPEED, (2, 2), 0.003, 0.0, 0.004),
     "gravity_belt_setpoint": Make("GRAV_SP", SPEED, (2, 2)),
@@ -170,7 +175,7 @@ def bare_meters(
         noise=0.003,
         calibration=0.02,
         scale=(("0 %", "0 L/h"), ("100 %", f"{polymer_full_l_h:g} L/h")),
-        uncertainty="3 % of reading",
+        uncertainty="2 % of reading",
     )
     drives = (
         Meter(
@@ -182,6 +187,7 @@ def bare_meters(
             noise=0.002,
             calibration=0.005,
             scale=(("0 Hz", "0 m/min"), ("60 Hz", f"{full:g} m/min")),
+            uncertainty="0.5 % of reading",
             measured_by="drive",
         )
         for belt, short, full in (("gravity", "GRAV", gravity_full_m_min), ("pressure", "PRES", pressure_full_m_min))

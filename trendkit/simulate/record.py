@@ -7,7 +7,7 @@ bench sheet, and what the plant file says of the press.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -119,6 +119,8 @@ def record_scenario(
     """Return a scenario's press as recorded."""
     machine = press.household.station.machine
     meters = scenario_meters(press, scenario, units, seed)
+    if scenario.is_calibrated:
+        meters = tuple(replace(meter, calibration=0.0, calibration_abs=0.0) for meter in meters)
     tags = {meter.tag: meter.role for meter in meters if meter.kind != "state"}
     pressing = np.repeat((press.table["phase"] == "pressing").to_numpy(), 60)
     rng = stream(seed, machine.slug, "faults")

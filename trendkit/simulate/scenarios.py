@@ -33,6 +33,7 @@ class Scenario:
     causes: tuple[str, ...] = ()  # empty: all of the contract
     severities: tuple[int, ...] = (1, 2, 3)
     faults_per_week: float = 0.0
+    is_calibrated: bool = False  # meters without lasting error: noise of mean zero alone
     thickens: bool = False
     presses: int = 1
     dose_over_optimum: float = 1.08
@@ -54,6 +55,13 @@ _KINDS = (
         thickens=True,
     ),
     Scenario("clean", "nothing goes wrong and no meter fails: what is reported is a false alarm", "full", "steady"),
+    Scenario(
+        "zero-mean",
+        "as clean, and the meters' errors are noise of mean zero alone",
+        "full",
+        "steady",
+        is_calibrated=True,
+    ),
     Scenario(
         "upsets", "every cause in turn, mild to severe, at once and as ramps", "full", "steady", upsets_per_run=0.75
     ),
