@@ -30,7 +30,7 @@ app = typer.Typer(
     add_completion=False,
     context_settings={"max_content_width": 100},
 )
-plant_app = typer.Typer(help="Check the plant file.", no_args_is_help=True, rich_markup_mode=None)
+plant_app = typer.Typer(help="Draft or check the plant file.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(plant_app, name="plant")
 
 PlantOption = Annotated[Path, typer.Option("--plant", help="The plant file (TOML).", metavar="PLANT")]
@@ -110,6 +110,34 @@ def plant_check(
     from trendkit.jobs.call import Call
 
     _report(keeping.check_plant(Call(plant, tuple(files or ()), press, progress=_progress)), as_json)
+
+
+@plant_app.command("new", short_help="Draft a plant file from exports")
+def plant_new(
+    files: Annotated[
+        list[str],
+        typer.Argument(help="Exports; folders and globs are searched.", metavar="EXPORT"),
+    ],
+    out: Annotated[Path, typer.Option("--out", help="The plant file to write.", metavar="PLANT")] = Path("plant.toml"),
+    dates: Annotated[
+        str | None,
+        typer.Option("--dates", help="day_first or month_first, where the exports leave it open.", metavar="ORDER"),
+    ] = None,
+    quality: Annotated[
+        str | None,
+        typer.Option("--quality", help="What the quality column means, where it is asked for.", metavar="SCHEME"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Draft a plant file: a role and a unit per tag, guessed from names and readings, each with its reason.
+
+    The draft is refused by every command until a person has checked each guess and deleted its line.
+
+    Example: trendkit plant new exports --out plant.toml
+    """
+    from trendkit.jobs import drafting
+
+    _report(drafting.draft_plant_file(tuple(files), out, dates, quality, _progress), as_json)
 
 
 @app.command(short_help="Append exports to the archive")

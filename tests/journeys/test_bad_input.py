@@ -165,3 +165,27 @@ def test_a_text_in_a_number_column_is_counted_and_the_rest_is_used(spoilt: Path)
     texts = [row for row in review["data_quality"] if row["fault"] == "text_value"]
     assert [row["tag"] for row in texts] == [lines[0].split(",")[1]]
     assert texts[0]["start"].startswith("2026-02-03T22:59")  # the row 39 h 59 min after plant midnight
+
+
+def test_a_plant_file_is_drafted_once_and_never_overwritten(plant_folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "plant.toml"
+    words = ("plant", "new", plant_folder / "exports", "--out", out)
+    outcome = type_command(*words)
+    assert outcome.code == 0 and "tags have a proposed role" in outcome.said, outcome.complained
+    again = type_command(*words)
+    assert again.code == 2 and "there is a plant file of this name already" in again.complained
+    refused = type_command("review", "--plant", out, "--month", "2026-02", "--out", tmp_path / "r")
+    assert refused.code == 2 and "this is a guess that nobody has confirmed" in refused.complained
+    assert not (tmp_path / "r").exists()
+
+
+def test_a_draft_asks_for_the_order_of_dates_that_nothing_decides(tmp_path: Path) -> None:
+    export = tmp_path / "export.csv"
+    export.write_text("Time,BFP1_FEED_FLOW\n01/02/2026 00:00,20\n01/02/2026 00:01,21\n", encoding="utf-8")
+    asked = type_command("plant", "new", export, "--out", tmp_path / "a.toml")
+    assert asked.code == 2 and "day_first" in asked.complained and "--dates" in asked.complained
+    told = type_command("plant", "new", export, "--out", tmp_path / "b.toml", "--dates", "day_first")
+    assert told.code == 0, told.complained
+    assert 'dates = "day_first"' in (tmp_path / "b.toml").read_text(encoding="utf-8")
+    wrong = type_command("plant", "new", export, "--out", tmp_path / "c.toml", "--dates", "dmy")
+    assert wrong.code == 2 and "day_first or month_first" in wrong.complained

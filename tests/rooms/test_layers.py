@@ -23,11 +23,13 @@ MAY_IMPORT = {
     "exports": LEAVES | {"plant"},
     "archive": LEAVES | {"plant", "exports"},
     "series": LEAVES | {"plant", "exports", "archive"},
+    "drafting": LEAVES | {"plant", "exports", "archive", "series"},
     "press": LEAVES | {"plant"},
     "upsets": LEAVES | {"plant", "press"},
     "tuning": LEAVES | {"plant", "press", "upsets"},
     "reports": LEAVES | {"plant", "exports", "archive", "series", "press", "upsets", "tuning"},
-    "jobs": LEAVES | {"plant", "simulate", "exports", "archive", "series", "press", "upsets", "tuning", "reports"},
+    "jobs": LEAVES
+    | {"plant", "simulate", "exports", "archive", "series", "drafting", "press", "upsets", "tuning", "reports"},
     "cli": LEAVES | {"jobs", "simulate"},
 }
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -13,6 +13,7 @@ from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import ROLES
 from trendkit.plant.schema import PlantFile, PlantSection
 from trendkit.plant.schema_problems import read_sections
+from trendkit.plant.toml_lines import Path as KeyPath
 from trendkit.plant.toml_lines import key_lines
 
 _OWN_METER = ("m3/h", "L/h", "kg/h", "kg", "kWh")  # what would be counted twice if two presses had one meter
@@ -21,7 +22,7 @@ _OWN_METER = ("m3/h", "L/h", "kg/h", "kg", "kWh")  # what would be counted twice
 def assemble(raw: dict[str, Any], text: str, path: Path, sha256: str) -> Plant:
     """Return the plant, or raise one InputError with every mistake of the file."""
     mistakes = Mistakes(str(path), key_lines(text))
-    file = read_sections(raw, mistakes)
+    file = read_sections(_without_guesses(raw, (), mistakes), mistakes)
     header = _header(file, mistakes)
     timezone, clock = _plant_time(header, mistakes)
     slugs = _slugs(file, mistakes)
@@ -50,6 +51,26 @@ def assemble(raw: dict[str, Any], text: str, path: Path, sha256: str) -> Plant:
     )
     mistakes.raise_all()
     return plant
+
+
+def _without_guesses(raw: Any, path: KeyPath, mistakes: Mistakes) -> Any:
+    """Return the tables of a file without the guesses of a draft; each that still stands is a mistake."""
+    if isinstance(raw, list):
+        return [_without_guesses(each, (*path, number), mistakes) for number, each in enumerate(raw)]
+    if not isinstance(raw, dict):
+        return raw
+    kept = {}
+    for key, value in raw.items():
+        if key == "guess" and isinstance(value, str):
+            mistakes.add(
+                (*path, key),
+                "this is a guess that nobody has confirmed",
+                value,
+                hint="check the lines beside it, correct them, then delete this line",
+            )
+        else:
+            kept[key] = _without_guesses(value, (*path, key), mistakes)
+    return kept
 
 
 def _header(file: PlantFile, mistakes: Mistakes) -> PlantSection:
