@@ -11,10 +11,10 @@ from typing import Any
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
-from trendkit.exports import names
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
-from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses, within
+from trendkit.jobs.heading import page_context
+from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses
 from trendkit.plant import Plant, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
 from trendkit.plant.display import counted
@@ -36,32 +36,17 @@ _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger an
 
 
 def _context(reading: Reading, series: PressSeries, period: Period) -> PageContext:
-    """Gather what a page says about its press, period, inputs and data faults."""
-    bins = max(round(period.hours * 3600 / series.table.every_s), 1)
-    findings = tuple(
-        finding
-        for finding in series.findings
-        if finding.start_utc < period.end_utc and finding.end_utc > period.start_utc
-    )
-    keys = {names.key(tag.tag) for tag in names.every_tag([series.press])}
-    inputs = tuple(each for each in reading.inputs if not each.tag_keys or each.tag_keys & keys)
-    excluded = tuple(
-        each
-        for each in reading.plant.excludes
-        if each.press in (None, series.press.slug)
-        and each.start_utc < period.end_utc
-        and each.end_utc > period.start_utc
-    )
-    return PageContext(
+    """Gather what a page says about itself."""
+    return page_context(
         reading.plant,
         series.press,
         period,
-        float(within(series.good_feed_share, period).sum()) / bins,
-        inputs,
-        findings,
-        excluded,
+        series.good_feed_share,
+        reading.inputs,
+        series.findings,
         series.notes,
         series.lab,
+        series.table.every_s,
     )
 
 

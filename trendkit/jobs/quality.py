@@ -10,10 +10,11 @@ import pandas as pd
 
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
+from trendkit.jobs.heading import page_context
 from trendkit.jobs.reading import NO_HISTORY, GridReading, asked_period, read_grids, within
 from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period
-from trendkit.reports import PageContext, write_quality
+from trendkit.reports import write_quality
 from trendkit.series import PressGrid, account_for_tags
 
 _HABITS = pd.Timedelta(days=28)  # read in front of a period, to know what is usual for each meter
@@ -33,21 +34,15 @@ def _page(
     plant: Plant, read: GridReading, press: Press, grid: PressGrid, period: Period, folder: Path
 ) -> dict[str, Any]:
     account = account_for_tags(grid, press, period.start_utc, period.end_utc)
-    bins = max(round(period.hours * 3600 / grid.every_s), 1)
-    excluded = tuple(
-        each
-        for each in plant.excludes
-        if each.press in (None, press.slug) and each.start_utc < period.end_utc and each.end_utc > period.start_utc
-    )
-    context = PageContext(
+    context = page_context(
         plant,
         press,
         period,
-        float(within(grid.good_share["feed_flow_m3_h"], period).sum()) / bins,
+        grid.good_share["feed_flow_m3_h"],
         read.inputs,
         account.findings,
-        excluded,
         grid.notes,
         read.samples_of(press),
+        grid.every_s,
     )
     return write_quality(folder, context, account, within(grid.roles, period), grid.every_s)
