@@ -285,7 +285,11 @@ def _scenario_list() -> str:
     """Return the scenarios a line each, kept as they are by the help printer."""
     width = max(map(len, SCENARIOS)) + 2
     lines = [f"{each.name:<{width}}{each.summary}" for each in SCENARIOS.values() if each.depth == "full"]
-    return "\b\nScenarios (each also as NAME-bare, with few meters):\n" + "\n".join(lines)
+    depths = (
+        "Scenarios, each with every meter (NAME, full) and with feed flow, belt drives,",
+        "polymer pump and bench grabs alone (NAME-bare):",
+    )
+    return "\n".join(("\b", *depths, *lines))
 
 
 @app.command(short_help="An invented plant with known truth", epilog=_scenario_list())
@@ -318,6 +322,11 @@ def _fail(text: str, code: int) -> int:
     return code
 
 
+def _options(error: Any) -> str:
+    """Return the options of the command that was called wrongly."""
+    return ", ".join(option for each in error.ctx.command.params for option in each.opts if option.startswith("--"))
+
+
 def run(words: list[str]) -> int:
     """Run one command line and return its exit code; messages go to standard error."""
     is_debugging = "--debug" in words
@@ -330,7 +339,11 @@ def run(words: list[str]) -> int:
         place = error.ctx.command_path if error.ctx else "trendkit"
         if type(error).__name__ == "NoArgsIsHelpError":
             return _fail(error.format_message(), 2)
-        return _fail(Problem(error.format_message(), place=place, hint=f"see {place} --help").sentence(), 2)
+        expected = _options(error) if type(error).__name__ == "NoSuchOption" else None
+        problem = Problem(
+            error.format_message().rstrip("."), place=place, expected=expected, hint=f"see {place} --help"
+        )
+        return _fail(problem.sentence(), 2)
     except (KeyboardInterrupt, typer.Abort):
         return _fail("Stopped; nothing half-written is left behind.", 1)
     except Exception as error:

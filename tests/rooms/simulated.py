@@ -7,11 +7,11 @@ from functools import cache
 
 import numpy as np
 
+from trendkit.simulate.from_scenario import live_scenario
 from trendkit.simulate.machine import Machine, Settings, Sludge, Station
 from trendkit.simulate.plant import Lived
 from trendkit.simulate.scenarios import SCENARIOS
 from trendkit.simulate.stretch import Stretch, sludge_density_kg_m3
-from trendkit.simulate.write import live_scenario
 
 MONDAY = date(2026, 2, 2)
 STATION = Station(Machine("BFP-1", "bfp-1", 2.0), Sludge(), Settings(20.0, 6.0, 2.6, 6.0))

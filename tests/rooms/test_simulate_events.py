@@ -11,10 +11,10 @@ from simulated import MONDAY, lived_press
 from trendkit.simulate.disturbances import CAUSES, Event
 from trendkit.simulate.family import draw_household
 from trendkit.simulate.ledger import COLUMNS, FIRST_ROLE, SIGNS
+from trendkit.simulate.operation import make_grid
 from trendkit.simulate.plant import begin_life, lived
 from trendkit.simulate.record import streams_of
 from trendkit.simulate.scenarios import SCENARIOS
-from trendkit.simulate.write import make_grid
 
 CONTRACT_CAUSES = (
     "feed_thin", "feed_thick", "solids_overload", "hydraulic_overload", "sludge_change", "polymer_loss",

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 
+from trendkit.simulate.drivers import Streams
 from trendkit.simulate.history import History
 from trendkit.simulate.operation import THICKENING
 from trendkit.simulate.randomness import Array
@@ -16,10 +20,10 @@ COLUMNS = ["sampled_at", "press", "point", "analysis", "value", "unit", "note"]
 
 
 def bench_sheet(
-    history: History, press: str, roles: dict[str, Array], grabs_per_run: int, slips: bool, streams: object
+    history: History, press: str, roles: dict[str, Array], grabs_per_run: int, has_slips: bool, streams: Streams
 ) -> pd.DataFrame:
     """Return the sheet's rows of one press, `sampled_at` in UTC; values in % (TS) and mg/L (TSS)."""
-    rng: np.random.Generator = streams("bench")  # type: ignore[operator]
+    rng = streams("bench")
     rows = []
     for run in history.drivers.timeline.runs:
         usable = run.feed_off_s - run.feed_on_s - 3600.0
@@ -33,7 +37,7 @@ def bench_sheet(
             moment = history.grid.moment(step * history.grid.step_s).floor("min")
             rows += _grabs(moment, press, run.mode, roles, step, errors)
     sheet = pd.DataFrame(rows, columns=COLUMNS)
-    return _with_slips(sheet, streams("slips")) if slips else sheet  # type: ignore[operator]
+    return _with_slips(sheet, streams("slips")) if has_slips else sheet
 
 
 def _grabs(
@@ -69,3 +73,10 @@ def _with_slips(sheet: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         else:
             values[row] = f"<{values[row]}"
     return sheet.assign(value=values, note=notes)
+
+
+def write_sheet(path: Path, sheets: Sequence[pd.DataFrame], timezone: str) -> None:
+    """Write the bench sheet, rows in order of sampling, times as plant time without offset."""
+    table = pd.concat(sheets, ignore_index=True).sort_values("sampled_at", kind="stable")
+    local = pd.DatetimeIndex(table["sampled_at"]).tz_convert(timezone).strftime("%Y-%m-%d %H:%M")
+    table.assign(sampled_at=local).to_csv(path, index=False, lineterminator="\n")

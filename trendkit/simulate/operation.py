@@ -12,6 +12,7 @@ import pandas as pd
 from trendkit.simulate.randomness import Array
 
 DEWATERING, THICKENING = 1, 2
+STEP_S = 10.0  # of the simulator
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,13 @@ class Grid:
         local = index.tz_convert(self.timezone)
         hours: Array = (local.hour + local.minute / 60.0 + local.second / 3600.0).to_numpy(dtype=np.float64)
         return hours
+
+
+def make_grid(first_day: date, days: int, timezone: str, step_s: float = STEP_S) -> Grid:
+    """Return the grid of `days` plant days from `first_day` at midnight plant time."""
+    start = pd.Timestamp(first_day).tz_localize(timezone).tz_convert("UTC")
+    end = (pd.Timestamp(first_day) + pd.Timedelta(days=days)).tz_localize(timezone).tz_convert("UTC")
+    return Grid(start, round((end - start).total_seconds() / step_s), step_s, timezone)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,8 @@ from trendkit.simulate.family import Household
 from trendkit.simulate.machine import Prices
 from trendkit.simulate.meters import Meter
 
+LEAD = "# An invented plant; every number in it is made up."
+
 
 @dataclass(frozen=True)
 class PressText:
@@ -31,7 +33,7 @@ def plant_text(
     shifts: tuple[tuple[str, str, str], ...] = (("day", "06:00", "18:00"), ("night", "18:00", "06:00")),
     excludes: tuple[tuple[str, str, str, str], ...] = (),
     lab_uncertainty: dict[str, str] | None = None,
-    lead: str = "# An invented plant; every number in it is made up.",
+    lead: str = LEAD,
 ) -> str:
     """Return the text of a plant file.
 

@@ -6,20 +6,17 @@ bench sheet, and what the plant file says of the press.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from trendkit.simulate import bench
-from trendkit.simulate.faults import InstrumentFault, Spoilt, draw_faults, spoil
+from trendkit.simulate.drivers import Streams
+from trendkit.simulate.faults import InstrumentFault, Spoilt, spoil
 from trendkit.simulate.meters import (
     Meter,
     Readings,
-    Units,
-    bare_meters,
-    full_meters,
     read_meter,
     state_texts,
     true_readings,
@@ -28,8 +25,6 @@ from trendkit.simulate.operation import THICKENING
 from trendkit.simulate.plant import Lived
 from trendkit.simulate.plant_file import PressText
 from trendkit.simulate.randomness import stream
-from trendkit.simulate.scenarios import Scenario
-from trendkit.simulate.shapes import ExportShape
 from trendkit.simulate.stretch import sludge_density_kg_m3
 from trendkit.simulate.truth_table import step_roles
 
@@ -45,7 +40,7 @@ class Recorded:
     text: PressText
 
 
-def streams_of(seed: int, slug: str) -> Callable[[str], np.random.Generator]:
+def streams_of(seed: int, slug: str) -> Streams:
     """Return the streams of one press: concern -> a fresh generator, the same every time it is asked for."""
     return lambda concern: stream(seed, slug, concern)
 
@@ -90,42 +85,3 @@ def _press_text(press: Lived, meters: tuple[Meter, ...], fixed_strength: str) ->
     density = round(float(sludge_density_kg_m3(usual)[0]))
     has_filtrate = any(meter.role == "filtrate_flow" for meter in meters)
     return PressText(press.household, meters, density, fixed_strength, has_filtrate)
-
-
-def scenario_meters(press: Lived, scenario: Scenario, units: Units, seed: int) -> tuple[Meter, ...]:
-    """Return the meters of a scenario's press; whether belts or their drives are measured is drawn."""
-    station = press.household.station
-    settings, machine = station.settings, station.machine
-    prefix = machine.slug.upper().replace("-", "")
-    active = settings.feed_flow_m3_h * station.sludge.feed_solids_pct * 10.0 * settings.dose_kg_t / 1000.0
-    polymer_l_h = active / (settings.strength_pct / 100.0)
-    if scenario.depth == "bare":
-        fastest = max(settings.gravity_belt_m_min * 2.6, settings.thickening_belt_m_min * 1.2 * scenario.thickens)
-        return bare_meters(prefix, units, round(polymer_l_h * 2.6, -1), round(fastest, 1), 8.0)
-    most_feed = max(settings.feed_flow_m3_h, settings.thickening_feed_m3_h)
-    usual = {
-        "feed_flow": most_feed,
-        "filtrate_flow": most_feed + machine.washwater_m3_h,
-        "polymer_flow": polymer_l_h,
-        "washwater_flow": machine.washwater_m3_h,
-    }
-    by_belt = stream(seed, machine.slug, "belt sensors").random() < 0.5
-    return full_meters(prefix, units, scenario.thickens, usual, "belt" if by_belt else "drive")
-
-
-def record_scenario(
-    press: Lived, scenario: Scenario, seed: int, every_s: float, shape: ExportShape, units: Units
-) -> Recorded:
-    """Return a scenario's press as recorded."""
-    machine = press.household.station.machine
-    meters = scenario_meters(press, scenario, units, seed)
-    if scenario.is_calibrated:
-        meters = tuple(replace(meter, calibration=0.0, calibration_abs=0.0) for meter in meters)
-    tags = {meter.tag: meter.role for meter in meters if meter.kind != "state"}
-    pressing = np.repeat((press.table["phase"] == "pressing").to_numpy(), 60)
-    rng = stream(seed, machine.slug, "faults")
-    faults = draw_faults(tags, scenario.faults_per_week, bool(shape.quality), pressing, rng)
-    is_bare = scenario.depth == "bare"
-    strength = f"{press.household.station.settings.strength_pct:g} %" if is_bare else ""
-    grabs = 3 if is_bare else 2
-    return record(press, meters, faults, seed, every_s, grabs, scenario.faults_per_week > 0.0, strength)

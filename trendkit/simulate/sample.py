@@ -23,12 +23,12 @@ from trendkit.simulate.family import Household
 from trendkit.simulate.faults import InstrumentFault
 from trendkit.simulate.machine import Machine, Prices, Settings, Sludge, Station, Targets
 from trendkit.simulate.meters import bare_meters, full_meters
-from trendkit.simulate.operation import Grid, Routine
+from trendkit.simulate.operation import Grid, Routine, make_grid
 from trendkit.simulate.plant import begin_life, lived
 from trendkit.simulate.plant_file import plant_text
 from trendkit.simulate.record import Recorded, record, streams_of
 from trendkit.simulate.shapes import SHAPES
-from trendkit.simulate.write import make_grid, write_sheet, write_truth
+from trendkit.simulate.truth_files import write_truth
 
 SAMPLE_SEED = 2026
 FIRST_DAY, DAYS = date(2026, 2, 23), 42
@@ -250,7 +250,7 @@ def _write_sheets(out: Path, presses: list[Recorded]) -> None:
     sheet = pd.concat([press.sheet for press in presses], ignore_index=True)
     month = pd.DatetimeIndex(sheet["sampled_at"]).tz_convert(TIMEZONE).strftime("%Y-%m")
     for name in sorted(set(month)):
-        write_sheet(out / f"lab_{name}.csv", [sheet[month == name]], TIMEZONE)
+        bench.write_sheet(out / f"lab_{name}.csv", [sheet[month == name]], TIMEZONE)
 
 
 TRUTH_COLUMNS = [

@@ -1,7 +1,7 @@
 """The invented plants by name: what each is for, in one line, and what it is made of. Imports nothing heavy.
 
-Every scenario exists with all meters (`NAME`) and with few (`NAME-bare`: feed flow, belt drives, polymer pump
-and bench grabs). The seed draws the press, its sludge and its crew anew; the scenario says what kind they
+Every scenario exists with all meters (`NAME`, or `NAME-full`) and with few (`NAME-bare`: feed flow, belt drives,
+polymer pump and bench grabs). The seed draws the press, its sludge and its crew anew; the scenario says what kind they
 are.
 """
 
@@ -74,6 +74,13 @@ _KINDS = (
         faults_per_week=4.0,
     ),
     Scenario("faults", "every meter fault in turn on a press that runs well", "full", "steady", faults_per_week=14.0),
+    Scenario(
+        "faults-long",
+        "every meter fault in turn, bad quality among them: long exports with a quality column",
+        speed_habit="steady",
+        faults_per_week=14.0,
+        shape="long-quality-csv-gz",
+    ),
     Scenario("interior", "the best gravity belt speed lies inside the speeds that are run", speed_spread=0.55),
     Scenario("flat", "any gravity belt speed does", optimum="flat"),
     Scenario("edge-fast", "the best gravity belt speed is above all that are run", optimum="beyond_fast"),
@@ -135,12 +142,14 @@ SCENARIOS: dict[str, Scenario] = _with_bare(_KINDS)
 def scenario_named(name: str, depth: Depth = "full") -> Scenario:
     """Return the scenario of that name ("" is the ordinary one), its bare form for depth "bare".
 
+    "NAME-full" is another way to say "NAME".
+
     Raises
     ------
     InputError
         When there is none such; it lists those there are.
     """
-    wanted = name or DEFAULT
+    wanted = name.removesuffix("-full") or DEFAULT
     if wanted not in SCENARIOS:
         from difflib import get_close_matches
 

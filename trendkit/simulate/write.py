@@ -1,38 +1,36 @@
 """From a scenario's name and a seed to files: exports, bench sheet, plant file and truth.
 
 Comes in: a scenario, a seed and a folder. Goes out: the contract's files in that folder, the same bytes every
-time.
+time, all of them or none.
 """
 
 from __future__ import annotations
 
-import json
+import os
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
 from trendkit.simulate import bench
-from trendkit.simulate.disturbances import CAUSES, draw_events
 from trendkit.simulate.export_files import Clock, write_exports
-from trendkit.simulate.family import draw_household
-from trendkit.simulate.faults import EFFECTS
+from trendkit.simulate.from_scenario import TIMEZONE, live_scenario, record_scenario
 from trendkit.simulate.meters import Units
-from trendkit.simulate.operation import Grid
-from trendkit.simulate.plant import Lived, begin_life, lived, tuning_truth
-from trendkit.simulate.plant_file import plant_text
-from trendkit.simulate.record import Recorded, record_scenario, streams_of
+from trendkit.simulate.operation import STEP_S
+from trendkit.simulate.plant_file import LEAD, plant_text
+from trendkit.simulate.record import Recorded
 from trendkit.simulate.scenarios import Depth, Scenario, scenario_named
-from trendkit.simulate.shapes import SHAPES
+from trendkit.simulate.shapes import SHAPES, ExportShape
+from trendkit.simulate.truth_files import write_truth
 
-TIMEZONE = "America/Denver"
 FIRST_DAY = date(2026, 2, 2)
-STEP_S = 10.0
-FAULT_COLUMNS = ["press", "tag", "role", "fault", "start", "end", "effect"]
+SLOWEST_S = 3600.0  # longest time between readings
+PIECES = ("exports", "lab.csv", "plant.toml", "truth")
 
 
 @dataclass(frozen=True)
@@ -57,7 +55,7 @@ def simulate(
     scenario: str = "",
     start: date | str | None = None,
     depth: Depth = "full",
-    every_s: float = 60.0,
+    every_s: float = STEP_S * 6.0,
     shape: str | None = None,
     units: Units = "si",
 ) -> SimulatedPlant:
@@ -66,7 +64,7 @@ def simulate(
     Parameters
     ----------
     out
-        Folder to write into; what an earlier call wrote there is replaced.
+        Folder to write into; an invented plant that an earlier call wrote there is replaced.
     days, seed, scenario
         How many plant days, which plant, of which kind (see `SCENARIOS`; "" is the ordinary one).
     start
@@ -83,26 +81,22 @@ def simulate(
     Raises
     ------
     InputError
-        When scenario, shape, day, days or interval are not possible; it lists those that are.
+        When scenario, shape, day, days or interval are not possible (it lists those that are), or when the
+        folder holds anything in the place of a file to be written that is not of an invented plant.
     """
     kind = scenario_named(scenario, depth)
-    first_day, chosen = as_day(start), shape or kind.shape
-    _check(days, every_s, chosen)
+    first_day, looks = as_day(start), shape or kind.shape
+    _require_possible(days, every_s, looks)
+    folder = Path(out)
+    _require_free(folder)
     recorded = [
-        record_scenario(live_scenario(kind, seed, first_day, days, number), kind, seed, every_s, SHAPES[chosen], units)
+        record_scenario(live_scenario(kind, seed, first_day, days, number), kind, seed, every_s, SHAPES[looks], units)
         for number in range(1, kind.presses + 1)
     ]
-    clock = Clock(kind.clock_timezone or TIMEZONE, kind.clock_ahead_s)
-    folder = Path(out)
-    if (folder / "exports").exists():
-        shutil.rmtree(folder / "exports")
     folder.mkdir(parents=True, exist_ok=True)
-    for press in recorded:
-        slug, grid = press.lived.household.station.machine.slug, press.lived.history.grid
-        write_exports(folder / "exports", slug, press.spoilt, grid, SHAPES[chosen], clock, kind.records_changes)
-    write_sheet(folder / "lab.csv", [press.sheet for press in recorded], TIMEZONE)
-    (folder / "plant.toml").write_text(_plant_text(recorded, kind, units), encoding="utf-8", newline="\n")
-    write_truth(folder / "truth", recorded)
+    with TemporaryDirectory(prefix=".unfinished-", dir=folder) as unfinished:
+        _write_pieces(Path(unfinished), recorded, kind, SHAPES[looks], units)
+        _put_in_place(Path(unfinished), folder)
     grid = recorded[0].lived.history.grid
     return SimulatedPlant(
         folder=folder,
@@ -117,6 +111,24 @@ def simulate(
     )
 
 
+def _write_pieces(folder: Path, recorded: Sequence[Recorded], kind: Scenario, shape: ExportShape, units: Units) -> None:
+    clock = Clock(kind.clock_timezone or TIMEZONE, kind.clock_ahead_s)
+    for press in recorded:
+        slug, grid = press.lived.household.station.machine.slug, press.lived.history.grid
+        write_exports(folder / "exports", slug, press.spoilt, grid, shape, clock, kind.records_changes)
+    bench.write_sheet(folder / "lab.csv", [press.sheet for press in recorded], TIMEZONE)
+    (folder / "plant.toml").write_text(_plant_text(recorded, kind, units), encoding="utf-8", newline="\n")
+    write_truth(folder / "truth", recorded)
+
+
+def _put_in_place(unfinished: Path, folder: Path) -> None:
+    for name in PIECES:
+        place = folder / name
+        if place.is_dir():
+            shutil.rmtree(place)
+        os.replace(unfinished / name, place)
+
+
 def _plant_text(recorded: Sequence[Recorded], kind: Scenario, units: Units) -> str:
     sources = []
     if kind.clock_timezone or kind.clock_ahead_s:
@@ -126,19 +138,41 @@ def _plant_text(recorded: Sequence[Recorded], kind: Scenario, units: Units) -> s
     return plant_text("Invented plant", TIMEZONE, units, texts, prices, sources=sources, lab_uncertainty=bench.STATED)
 
 
-def _check(days: int, every_s: float, shape: str) -> None:
+def _require_possible(days: int, every_s: float, shape: str) -> None:
     problems = []
     if days < 1:
         problems.append(Problem("too few days", place="--days", found=str(days), expected="1 or more"))
-    if every_s < STEP_S or every_s % STEP_S:
-        problem = Problem(
-            "readings cannot come that often", place="every_s", found=f"{every_s:g}", expected="a multiple of 10 s"
-        )
-        problems.append(problem)
+    if not STEP_S <= every_s <= SLOWEST_S or every_s % STEP_S:
+        expected = "a multiple of 10 s, up to 1 h"
+        found = f"{every_s:g} s"
+        problems.append(Problem("readings cannot come that often", place="--every", found=found, expected=expected))
     if shape not in SHAPES:
-        problems.append(Problem("no such export shape", place="shape", found=repr(shape), expected=", ".join(SHAPES)))
+        expected = ", ".join(SHAPES)
+        problems.append(Problem("there is no such export shape", place="--shape", found=repr(shape), expected=expected))
     if problems:
         raise InputError(problems)
+
+
+def _require_free(folder: Path) -> None:
+    """Refuse a folder in which something other than an invented plant would be written over."""
+    for place in (folder, *folder.parents):
+        if place.exists() and not place.is_dir():
+            found, expected = f"{place}, which is a file", "a folder, there or to be made"
+            raise InputError(Problem("an invented plant needs a folder", place="--out", found=found, expected=expected))
+    plant = folder / "plant.toml"
+    if plant.is_file() and plant.read_text(encoding="utf-8", errors="replace").startswith(LEAD):
+        return
+    taken = [name for name in PIECES if (folder / name).exists()]
+    if taken:
+        raise InputError(
+            Problem(
+                "an invented plant would write over what may be a real one",
+                place="--out",
+                found=f"{', '.join(taken)} in {folder}",
+                expected="an empty folder, one to be made, or one with an invented plant",
+                hint="name another folder",
+            )
+        )
 
 
 def as_day(start: date | str | None) -> date:
@@ -157,68 +191,4 @@ def as_day(start: date | str | None) -> date:
         return date.fromisoformat(start)
     except ValueError:
         expected = "YYYY-MM-DD, as in 2026-03-14"
-        raise InputError(Problem("this is not a day", place="start", found=repr(start), expected=expected)) from None
-
-
-def make_grid(first_day: date, days: int, timezone: str, step_s: float = STEP_S) -> Grid:
-    """Return the grid of `days` plant days from `first_day` at midnight plant time."""
-    start = pd.Timestamp(first_day).tz_localize(timezone).tz_convert("UTC")
-    end = (pd.Timestamp(first_day) + pd.Timedelta(days=days)).tz_localize(timezone).tz_convert("UTC")
-    return Grid(start, round((end - start).total_seconds() / step_s), step_s, timezone)
-
-
-def live_scenario(scenario: Scenario, seed: int, first_day: date, days: int, number: int = 1) -> Lived:
-    """Return press `number` of a scenario's plant, lived through with its events."""
-    household = draw_household(scenario, seed, number)
-    streams = streams_of(seed, household.station.machine.slug)
-    life = begin_life(household, make_grid(first_day, days, TIMEZONE), first_day, days, scenario.variation, streams)
-    events = draw_events(
-        life.timeline.runs,
-        scenario.upsets_per_run,
-        scenario.look_alikes_per_run,
-        scenario.share_overlapping,
-        scenario.causes or CAUSES,
-        scenario.severities,
-        streams("events"),
-    )
-    return lived(life, events)
-
-
-def write_sheet(path: Path, sheets: Sequence[pd.DataFrame], timezone: str) -> None:
-    """Write the bench sheet, rows in order of sampling, times as plant time without offset."""
-    table = pd.concat(sheets, ignore_index=True).sort_values("sampled_at", kind="stable")
-    local = pd.DatetimeIndex(table["sampled_at"]).tz_convert(timezone).strftime("%Y-%m-%d %H:%M")
-    table.assign(sampled_at=local).to_csv(path, index=False, lineterminator="\n")
-
-
-def write_truth(folder: Path, recorded: Sequence[Recorded]) -> None:
-    """Write what truly happened: series, upsets, other events, instrument faults and the best speed."""
-    folder.mkdir(parents=True, exist_ok=True)
-    series = pd.concat([press.lived.table for press in recorded])
-    series.reset_index().to_parquet(folder / "series.parquet", index=False)
-    _csv(pd.concat([press.lived.upsets for press in recorded], ignore_index=True), folder / "upsets.csv")
-    others = pd.concat([press.lived.other_events for press in recorded], ignore_index=True)
-    _csv(others, folder / "other_events.csv")
-    _csv(faults_table(recorded), folder / "faults.csv")
-    presses = [tuning_truth(press.lived) for press in recorded]
-    text = json.dumps(presses[0] | {"presses": presses}, indent=1)
-    (folder / "tuning.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-
-
-def _csv(table: pd.DataFrame, path: Path) -> None:
-    shown = table.copy()
-    for column in shown.columns:
-        if pd.api.types.is_datetime64_any_dtype(shown[column]):
-            shown[column] = [moment.isoformat() if pd.notna(moment) else "" for moment in shown[column]]
-    shown.to_csv(path, index=False, lineterminator="\n")
-
-
-def faults_table(recorded: Sequence[Recorded]) -> pd.DataFrame:
-    """Return the instrument faults put in, one row each, times UTC."""
-    rows = []
-    for press in recorded:
-        grid, slug = press.lived.history.grid, press.lived.household.station.machine.slug
-        for fault in press.faults:
-            start, end = grid.moment(fault.start_s).ceil("min"), grid.moment(fault.end_s).ceil("min")
-            rows.append((slug, fault.tag, fault.role, fault.fault, start, end, EFFECTS[fault.fault]))
-    return pd.DataFrame(rows, columns=FAULT_COLUMNS)
+        raise InputError(Problem("this is not a day", place="--start", found=repr(start), expected=expected)) from None
