@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "archive": LEAVES | {"plant", "exports"},
     "series": LEAVES | {"plant", "exports", "archive"},
     "drafting": LEAVES | {"plant", "exports", "archive", "series"},
-    "press": LEAVES | {"plant"},
+    "press": LEAVES | {"plant", "series"},
     "upsets": LEAVES | {"plant", "press"},
     "tuning": LEAVES | {"plant", "press", "upsets"},
     "reports": LEAVES | {"plant", "exports", "archive", "series", "press", "upsets", "tuning"},

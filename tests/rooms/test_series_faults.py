@@ -234,7 +234,7 @@ def test_a_meter_off_throughout_is_named_and_kept() -> None:
     sludge = np.full(len(MINUTES), 3.0)
     checked = check_against_lab(grid(sludge * 1.3), grabs(sludge), PRESS)
     assert [each.fault for each in checked.findings] == ["offset"]
-    assert "used as read" in checked.findings[0].effect
+    assert "put on the scale of the grabs" in checked.findings[0].effect
     assert checked.roles["feed_solids_pct"].notna().all()
 
 

@@ -49,7 +49,7 @@ def choose_methods(streams: Streams) -> Chosen:
         if (picked == number).any():
             kept = choose(picked == number, streams.kept_kg_h[method], kept)
     is_weighed = picked == METHODS.index("cake_weighed")
-    dry = kept + streams.polymer_active_kg_h
+    dry = (kept + streams.polymer_active_kg_h) * streams.product_over_suspended
     percent = Measured(
         np.where(streams.product_solids_pct.value > 0.0, streams.product_solids_pct.value, np.nan),
         streams.product_solids_pct.parts,

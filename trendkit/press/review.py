@@ -285,11 +285,6 @@ def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str
         notes.append(f"Feed solids are not known in {share:.1f} % of the feeding time: solids totals leave it out.")
     unsplit = np.isnan(sums.chosen.kept_kg_h.value) & inside & sums.is_mode("dewatering")
     notes += _extrapolated(sums.streams.fed_kg_h.value, inside & sums.is_mode("dewatering"), unsplit)
-    if "bench feed TS" in sums.streams.samples and "bench filtrate TSS" in sums.streams.samples:
-        notes.append(
-            "Feed is on total solids (TS), filtrate on suspended solids (TSS): dissolved solids pass through and make "
-            "the feed read high against the filtrate."
-        )
     return notes
 
 

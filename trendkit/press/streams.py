@@ -14,6 +14,7 @@ import pandas as pd
 
 from trendkit.plant.model import Filtrate, Plant, Press
 from trendkit.plant.roles import ROLES
+from trendkit.press.calibration import Calibrated, Calibration, calibration_notes
 from trendkit.press.capture import (
     WATER_KG_M3,
     capture_concentration,
@@ -23,14 +24,31 @@ from trendkit.press.capture import (
     wet_cake_by_balance_kg_h,
 )
 from trendkit.press.dose import polymer_active_kg_h
-from trendkit.press.lab import BenchSeries, bench_series
+from trendkit.press.given import Given, conditioning_kg_h, dissolved_mg_l
 from trendkit.press.loading import feed_dry_solids_kg_h
 from trendkit.press.phases import DEWATERING, THICKENING, Operation
-from trendkit.press.rows import Mask, has_role, role_values, setting, settings_over
+from trendkit.press.rows import Mask, has_role, setting, settings_over
+from trendkit.press.stream_words import assumptions, basis_notes, missing_reasons
 from trendkit.press.transit import Span, carry
-from trendkit.press.uncertainty import Array, Codes, Measured, Samples, choose, exact, reading
+from trendkit.press.uncertainty import Array, Codes, Measured, Samples, choose, exact
 
 METHODS = ("filtrate_metered", "balance", "cake_weighed", "concentration")
+
+
+@dataclass(frozen=True)
+class BalanceTerms:
+    """What enters and leaves the press besides the solids fed, as the balances need it, on sludge time [kg/h].
+
+    `filtrate_kg_h` and `filtrate_tss_mg_l` are as metered and sampled; NaN where there is no such meter.
+    """
+
+    feed_kg_h: Measured
+    conditioning_kg_h: Measured  # polymer solution and dilution water
+    wash_kg_h: Measured
+    wash_solids_kg_h: Measured
+    filtrate_kg_h: Measured
+    filtrate_tss_mg_l: Measured
+    product_solids_pct: Measured  # on the basis of the solids balance: suspended where dissolved solids are known
 
 
 @dataclass(frozen=True)
@@ -47,6 +65,7 @@ class Streams:
     feed_m3_h: Measured
     feed_solids_pct: Measured
     fed_row_kg_h: Measured
+    fed_suspended_row_kg_h: Measured  # less the dissolved solids where they are known: what capture is of
     polymer_active_row_kg_h: Measured
     washwater_row_m3_h: Measured
     power_row_kw: Measured
@@ -62,6 +81,9 @@ class Streams:
     discharge_samples: Mapping[str, Samples]
     reasons: Mapping[str, str]
     notes: tuple[str, ...]
+    calibrations: tuple[Calibration, ...]
+    product_over_suspended: Measured  # total over suspended solids of the product; 1 where dissolved are not known
+    balance: BalanceTerms
 
     @property
     def is_thickening(self) -> Mask:
@@ -79,47 +101,6 @@ class Streams:
         return np.asarray(self.operation.phase == "pressing")
 
 
-@dataclass(frozen=True)
-class _Given:
-    """What every step below works from."""
-
-    roles: pd.DataFrame
-    lab: pd.DataFrame | None
-    press: Press
-    plant: Plant
-    operation: Operation
-    every_s: float
-
-    @property
-    def times(self) -> pd.DatetimeIndex:
-        return pd.DatetimeIndex(self.roles.index)
-
-    def seen_by_cake_meter(self) -> Span:
-        """Return when the cake meter sees what is discharged in every bin."""
-        delay_s = np.nan_to_num(setting(self.press, self.times, "cake_delay_s"))
-        edges: Array = np.arange(len(self.roles), dtype=float) * self.every_s + delay_s
-        return Span(edges, edges + self.every_s)
-
-    def metered(self, role: str) -> Measured:
-        """Return a role's readings with the error its meter has in common to all of them."""
-        return reading(role_values(self.roles, role), role, self.press.uncertainty_of(role))
-
-    def optional(self, role: str) -> Measured:
-        """Return a role's readings, zero throughout where the press has no such meter."""
-        return self.metered(role) if has_role(self.roles, role) else exact(np.zeros(len(self.roles)))
-
-    def bench(self, point: str, analysis: str) -> BenchSeries:
-        return bench_series(self.lab, point, analysis, self.times, self.operation.run_code, self.every_s, self.plant)
-
-    def metered_or_bench(self, role: str, bench: BenchSeries) -> tuple[Measured, Mapping[str, Samples]]:
-        """Return the meter's readings, bench samples where it gives none, and which samples were used."""
-        meter = self.metered(role)
-        is_metered = ~np.isnan(meter.value)
-        ids = np.where(is_metered, -1, bench.samples.ids)
-        used = {bench.source: Samples(ids, bench.samples.count)} if (ids >= 0).any() else {}
-        return choose(is_metered, meter, bench.measured), used
-
-
 def observe_streams(
     roles: pd.DataFrame,
     lab: pd.DataFrame | None,
@@ -129,7 +110,7 @@ def observe_streams(
     every_s: float,
 ) -> Streams:
     """Return every stream of the press for every bin, on the wall clock and on sludge time."""
-    given = _Given(roles, lab, press, plant, operation, every_s)
+    given = Given(roles, lab, press, plant, operation, every_s)
     times = given.times
     earliest = _run_start(operation)
     fed_span = operation.transit.fed.after(earliest)
@@ -138,16 +119,28 @@ def observe_streams(
     density = setting(press, times, "feed_density_kg_m3")
 
     feed = given.metered("feed_flow")
-    solids_pct, feed_samples = given.metered_or_bench("feed_solids", given.bench("feed", "TS"))
+    feed_meter, filtrate_meter = given.calibrated("feed_solids"), given.calibrated("filtrate_solids")
+    turbidity = given.calibrated("filtrate_turbidity")
+    solids_pct, feed_samples = given.metered_or_bench((feed_meter,), given.bench("feed", "TS"))
     fed_row = feed_dry_solids_kg_h(feed, solids_pct, density)
     active_row = polymer_active_kg_h(given.metered("polymer_flow"), given.metered("polymer_strength"))
-    tss_row, filtrate_samples = given.metered_or_bench("filtrate_solids", given.bench("filtrate", "TSS"))
-    product, product_samples = _product_solids(given)
+    tss_row, filtrate_samples = given.metered_or_bench((filtrate_meter, turbidity), given.bench("filtrate", "TSS"))
+    product, product_samples, product_calibrations = _product_solids(given)
+    calibrations = (
+        *feed_meter.calibrations,
+        *filtrate_meter.calibrations,
+        *_where_needed(turbidity.calibrations, filtrate_meter.measured),
+        *product_calibrations,
+    )
+    dissolved = dissolved_mg_l(given)
+    suspended = product - (100.0 - product.value) * dissolved * 1e-6
+    total_over_suspended = product / suspended
 
     def as_fed(rate: Measured) -> Measured:
         return carry(rate, fed_span, every_s, is_rate=True)
 
-    fed = as_fed(fed_row)
+    fed_suspended_row = fed_row - stream_solids_kg_h(feed, dissolved)
+    fed = as_fed(fed_suspended_row)
     is_dosed = has_role(roles, "polymer_flow") and has_role(roles, "polymer_strength")
     active = as_fed(active_row) if is_dosed else exact(np.zeros(len(times)))
     weighed = _weighed(given, earliest) * own_share
@@ -158,7 +151,9 @@ def observe_streams(
     tss = carry(tss_row, drained_span, every_s, is_rate=False)
     kept = {name: exact(np.full(len(times), np.nan)) for name in METHODS}
     for setup, rows in _filtrate_setups(press, times):
-        found = _kept_by_method(given, setup, fed, active, product, weighed, as_fed, as_drained, tss_row, tss, density)
+        found = _kept_by_method(
+            given, setup, fed, active, suspended, weighed, as_fed, as_drained, tss_row, tss, density
+        )
         kept = {name: choose(rows, found[name], kept[name]) for name in METHODS}
     return Streams(
         times=times,
@@ -167,6 +162,7 @@ def observe_streams(
         feed_m3_h=feed,
         feed_solids_pct=solids_pct,
         fed_row_kg_h=fed_row,
+        fed_suspended_row_kg_h=fed_suspended_row,
         polymer_active_row_kg_h=active_row,
         washwater_row_m3_h=given.metered("washwater_flow"),
         power_row_kw=_power(given),
@@ -184,8 +180,44 @@ def observe_streams(
             **_shifted(filtrate_samples, drained_span, every_s),
             **product_samples,
         },
-        reasons=_reasons(given, solids_pct, tss_row, product),
-        notes=(*operation.transit.notes, *_assumptions(given)),
+        reasons=missing_reasons(given, solids_pct, tss_row, product, turbidity.calibrations),
+        notes=(
+            *operation.transit.notes,
+            *assumptions(given),
+            *calibration_notes(calibrations),
+            *basis_notes(given, dissolved),
+        ),
+        calibrations=calibrations,
+        product_over_suspended=total_over_suspended,
+        balance=_balance_terms(given, suspended, tss, as_fed, as_drained, density),
+    )
+
+
+def _where_needed(turbidity: tuple[Calibration, ...], meter: Measured) -> tuple[Calibration, ...]:
+    """Return turbidity's calibrations when it stands in for the solids meter anywhere."""
+    return turbidity if np.isnan(meter.value).any() else ()
+
+
+def _balance_terms(
+    given: Given,
+    product: Measured,
+    tss: Measured,
+    as_fed: Callable[[Measured], Measured],
+    as_drained: Callable[[Measured], Measured],
+    density: Array,
+) -> BalanceTerms:
+    wash = given.optional("washwater_flow")
+    nothing = exact(np.zeros(len(given.times)))
+    has_solids = has_role(given.roles, "washwater_solids")
+    wash_solids = stream_solids_kg_h(wash, given.metered("washwater_solids")) if has_solids else nothing
+    return BalanceTerms(
+        feed_kg_h=as_fed(given.metered("feed_flow") * density),
+        conditioning_kg_h=as_fed(conditioning_kg_h(given)),
+        wash_kg_h=as_drained(wash * WATER_KG_M3),
+        wash_solids_kg_h=as_drained(wash_solids),
+        filtrate_kg_h=as_drained(given.metered("filtrate_flow") * WATER_KG_M3),
+        filtrate_tss_mg_l=tss,
+        product_solids_pct=product,
     )
 
 
@@ -218,23 +250,27 @@ def _shifted(samples: Mapping[str, Samples], span: Span, every_s: float) -> Mapp
     return shifted
 
 
-def _product_solids(given: _Given) -> tuple[Measured, Mapping[str, Samples]]:
+def _product_solids(given: Given) -> tuple[Measured, Mapping[str, Samples], tuple[Calibration, ...]]:
     """Return the solids of what comes off [%]: cake, or thickened sludge in thickening; meter before bench."""
-    cake_meter = carry(given.metered("cake_solids"), given.seen_by_cake_meter(), given.every_s, is_rate=False)
-    cake_bench, thick_bench = given.bench("cake", "TS"), given.bench("thickened", "TS")
-    thick_meter = given.metered("thickened_solids")
     is_thick = given.operation.mode == THICKENING
-    meter = choose(is_thick, thick_meter, cake_meter)
-    is_metered = ~np.isnan(meter.value)
-    samples = {}
-    for bench, mode in ((cake_bench, ~is_thick), (thick_bench, is_thick)):
-        ids = np.where(mode & ~is_metered, bench.samples.ids, -1)
-        if (ids >= 0).any():
-            samples[bench.source] = Samples(ids, bench.samples.count)
-    return choose(is_metered, meter, choose(is_thick, thick_bench.measured, cake_bench.measured)), samples
+    cake_meter, thick_meter = given.calibrated("cake_solids"), given.calibrated("thickened_solids")
+    seen = given.seen_by_cake_meter()
+    at_discharge = carry(cake_meter.measured, seen, given.every_s, is_rate=False)
+    cake = Calibrated(at_discharge, dict(_shifted(cake_meter.samples, seen, given.every_s)), cake_meter.calibrations)
+    found: dict[str, Measured] = {}
+    samples: dict[str, Samples] = {}
+    for is_mode, meter, bench in (
+        (~is_thick, cake, given.bench("cake", "TS")),
+        (is_thick, thick_meter, given.bench("thickened", "TS")),
+    ):
+        found[bench.source], used = given.metered_or_bench((meter,), bench)
+        own = {source: Samples(np.where(is_mode, each.ids, -1), each.count) for source, each in used.items()}
+        samples |= {source: each for source, each in own.items() if (each.ids >= 0).any()}
+    product = choose(is_thick, found["bench thickened TS"], found["bench cake TS"])
+    return product, samples, (*cake_meter.calibrations, *thick_meter.calibrations)
 
 
-def _weighed(given: _Given, earliest: Array) -> Measured:
+def _weighed(given: Given, earliest: Array) -> Measured:
     """Return the wet product by its own meter [kg/h] at discharge: cake by rate or weight, thickened by flow."""
     seen = given.seen_by_cake_meter().after(earliest)
     if has_role(given.roles, "cake_rate"):
@@ -246,13 +282,13 @@ def _weighed(given: _Given, earliest: Array) -> Measured:
     return choose(given.operation.mode == THICKENING, thickened, cake)
 
 
-def _power(given: _Given) -> Measured:
+def _power(given: Given) -> Measured:
     if has_role(given.roles, "power"):
         return given.metered("power")
     return given.metered("energy") * (3600.0 / given.every_s)
 
 
-def _belt_speed(given: _Given, belt: str) -> Measured:
+def _belt_speed(given: Given, belt: str) -> Measured:
     role = f"{belt}_belt_speed" if has_role(given.roles, f"{belt}_belt_speed") else f"{belt}_belt_setpoint"
     return given.metered(role)
 
@@ -268,7 +304,7 @@ def _filtrate_setups(press: Press, times: pd.DatetimeIndex) -> Iterator[tuple[Fi
 
 
 def _kept_by_method(
-    given: _Given,
+    given: Given,
     setup: Filtrate,
     fed: Measured,
     active: Measured,
@@ -302,9 +338,7 @@ def _kept_by_method(
     kept["filtrate_metered"] = fed - lost
 
     feed_kg_h = as_fed(given.metered("feed_flow") * density)
-    conditioning = given.optional("polymer_flow") * (WATER_KG_M3 / 1000.0)
-    conditioning = conditioning + given.optional("dilution_water_flow") * WATER_KG_M3
-    added = as_fed(conditioning)
+    added = as_fed(conditioning_kg_h(given))
     added_solids = active
     if is_wash_in_sample:
         added = added + as_drained(wash * WATER_KG_M3)
@@ -325,41 +359,12 @@ def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:
     return fed * 100.0 / safe
 
 
-def _filtrate_flow(given: _Given, setup: Filtrate, wash: Measured) -> Measured:
+def _filtrate_flow(given: Given, setup: Filtrate, wash: Measured) -> Measured:
     """Return the flow at the filtrate's sampling point [m3/h], NaN where filtrate is not metered."""
     if setup.meter == "none":
         return exact(np.full(len(given.times), np.nan))
     flow: Measured = flow_at_sample_m3_h(given.metered("filtrate_flow"), wash, setup.meter, setup.sample)
     return flow
-
-
-def _assumptions(given: _Given) -> tuple[str, ...]:
-    names = [role.replace("_", " ") for role in given.press.fixed]
-    return (f"Assumed, not metered: {', '.join(names)}.",) if names else ()
-
-
-def _reasons(given: _Given, solids_pct: Measured, tss: Measured, product: Measured) -> dict[str, str]:
-    """Return why something is missing, by what it is: words for a person."""
-    reasons = {}
-
-    def is_missing(quantity: Measured) -> bool:
-        return bool(np.isnan(quantity.value).all())
-
-    if is_missing(solids_pct):
-        reasons["feed solids"] = "no feed solids: neither a meter, a fixed value nor a feed sample"
-    if not has_role(given.roles, "polymer_flow"):
-        reasons["polymer"] = "no polymer flow meter"
-    elif not has_role(given.roles, "polymer_strength"):
-        reasons["polymer"] = "no polymer strength: neither a meter nor a fixed value"
-    if is_missing(tss):
-        reasons["filtrate solids"] = "no filtrate solids: neither a meter nor a filtrate sample"
-    if is_missing(product):
-        reasons["product solids"] = "no cake solids: neither a meter nor a cake sample"
-    if given.press.filtrate.sample == "with_wash" and not has_role(given.roles, "washwater_flow"):
-        reasons["washwater"] = "no washwater flow, and the filtrate sample holds washwater"
-    if given.press.filtrate.wash_return == "separate" and not given.bench("wash_return", "TSS").is_known:
-        reasons["washwater"] = "no wash_return sample, and the belt wash carries solids away separately"
-    return reasons
 
 
 def codes_where(mask: Mask) -> Codes:

@@ -7,7 +7,7 @@ Comes in: opened exports (`trendkit.exports`), readings in the export's own unit
 from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
 from trendkit.series.kept_grids import grids_from_archive
-from trendkit.series.lab_check import check_against_lab, compare_with_lab
+from trendkit.series.lab_check import check_against_lab, compare_with_lab, paired_with_grabs
 from trendkit.series.tag_quality import FaultTally, QualityAccount, TagQuality, account_for_tags
 
 __all__ = [
@@ -20,4 +20,5 @@ __all__ = [
     "check_against_lab",
     "compare_with_lab",
     "grids_from_archive",
+    "paired_with_grabs",
 ]

@@ -61,7 +61,7 @@ def compare_with_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) ->
 def check_against_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> PressGrid:
     """Return the grid with the findings of `compare_with_lab`, and without the readings they concern.
 
-    The grabs then take the meter's place. A meter that is off throughout is kept as it is.
+    The grabs then take the meter's place. A meter that is off throughout is kept: the press room calibrates it.
     """
     compared = _compared(grid, lab, press)
     if not compared:
@@ -91,20 +91,28 @@ def _compared(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> list[t
     return found
 
 
-def _ratios(meter: pd.Series, grabs: pd.DataFrame, every_s: int) -> tuple[pd.DatetimeIndex, Floats]:
-    """Return, per grab the meter has a value for, its time and the logarithm of meter / grab."""
-    values = meter.to_numpy(float)
-    start = meter.index[0]
+def paired_with_grabs(meter: pd.Series, grabs: pd.DataFrame, every_s: float) -> pd.DataFrame:
+    """Return, per grab the meter has readings around, `sampled_at`, `meter` (its median there) and `grab`.
+
+    `meter` is indexed by bin start (UTC); `grabs` has `sampled_at` and `value`. Readings within five minutes
+    before and after count, half of them must be there and above zero.
+    """
+    values, start = meter.to_numpy(float), meter.index[0] if len(meter) else pd.NaT
     reach = max(round(AROUND_S / every_s), 0)
-    kept, logs = [], []
+    rows = []
     for moment, value in zip(grabs["sampled_at"], grabs["value"], strict=True):
-        place = int((moment - start).total_seconds() // every_s)
+        place = int((moment - start).total_seconds() // every_s) if len(values) else 0
         around = values[max(place - reach, 0) : max(place + reach + 1, 0)]
         around = around[np.isfinite(around) & (around > 0.0)]
         if len(around) > reach // 2:
-            kept.append(moment)
-            logs.append(float(np.log(np.median(around) / value)))
-    return pd.DatetimeIndex(kept), np.array(logs)
+            rows.append((moment, float(np.median(around)), float(value)))
+    return pd.DataFrame(rows, columns=["sampled_at", "meter", "grab"])
+
+
+def _ratios(meter: pd.Series, grabs: pd.DataFrame, every_s: int) -> tuple[pd.DatetimeIndex, Floats]:
+    """Return, per grab the meter has a value for, its time and the logarithm of meter / grab."""
+    pairs = paired_with_grabs(meter, grabs, every_s)
+    return pd.DatetimeIndex(pairs["sampled_at"]), np.log((pairs["meter"] / pairs["grab"]).to_numpy(dtype=float))
 
 
 def find_departures(hours: Floats, ratios: Floats) -> tuple[float, list[Departure]]:
@@ -203,7 +211,9 @@ def _findings(
         text = (
             f"reads {abs(share):.0f} % {'above' if share > 0 else 'below'} the grabs throughout ({len(ratios)} grabs)"
         )
-        effect = f"{role} is used as read; have the meter checked against the bench"
+        is_corrected = role != "washwater_solids"
+        kept = "put on the scale of the grabs" if is_corrected else "used as read"
+        effect = f"{role} is {kept}; have the meter checked against the bench"
         tag = press.tags[role].tag
         found.append((Finding(press.slug, tag, role, "offset", edges[0], end, effect, text, len(ratios)), False))
     return found
