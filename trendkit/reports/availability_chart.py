@@ -10,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from trendkit.findings import Finding
+from trendkit.reports.close_look import BarRow, Plot
 from trendkit.reports.drawing import WIDTH, haloed, inline, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER
 from trendkit.reports.plant_clock import PlantClock
@@ -73,6 +74,19 @@ def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock
     layers.append(label.encode(x=alt.value(0), y=y, text=alt.Text("tag:N")))
     layers.append(share.encode(x=alt.value(WIDTH), y=y, text=alt.Text("share:N")))
     return to_svg(alt.layer(*layers).properties(width=WIDTH, height=32 * len(tags)), slug)
+
+
+def availability_plot(tags: Sequence[Availability]) -> Plot:
+    """Return what is drawn of data availability, for looking closer."""
+    rows = (
+        BarRow(
+            tag.label,
+            tag.stretches,
+            tuple((fault.start_utc, fault.end_utc, words) for fault, words in tag.faults),
+        )
+        for tag in tags
+    )
+    return Plot("Readings by tag", rows=tuple(rows))
 
 
 def _apart(faults: Sequence[dict[str, Any]], clock: PlantClock) -> list[dict[str, Any]]:

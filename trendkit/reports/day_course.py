@@ -10,10 +10,11 @@ from trendkit.plant.calendar import Period
 from trendkit.plant.display import display, significant
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
+from trendkit.reports.close_look import close_look
 from trendkit.reports.context import PageContext
 from trendkit.reports.page import Head, Item, Panel, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock, clock_of
-from trendkit.reports.row_charts import Row, draw_rows
+from trendkit.reports.row_charts import Row, draw_rows, row_plots
 from trendkit.reports.shown import Shown
 from trendkit.reports.upset_sheet import spans
 from trendkit.reports.words import figure_name
@@ -96,6 +97,7 @@ def course_section(
                 svg,
                 caption,
                 _move_sheet(moves, clock, shown),
+                numbers=close_look(row_plots(rows, spans(upsets), clock), clock),
             )
         )
     note = (

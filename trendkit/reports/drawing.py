@@ -118,6 +118,8 @@ def _tidied(svg: str, slug: str) -> str:
         for number, element in enumerate(each for each in root.iter() if each.get("id"))
     }
     _drop_hidden(root)
+    _mark_plots(root)
+    _keep_descriptions(root)
     for element in root.iter():
         _refuse_active(element)
         element.attrib = {key: _attribute(key, text, names) for key, text in element.attrib.items() if _is_drawn(key)}
@@ -137,6 +139,35 @@ def _drop_hidden(element: ElementTree.Element) -> None:
             element.remove(child)
         else:
             _drop_hidden(child)
+
+
+def _mark_plots(root: ElementTree.Element) -> None:
+    """Note on every plot's background where the plot lies in the drawing: left, top, width, height in px."""
+    found: dict[bool, list[tuple[ElementTree.Element, str]]] = {True: [], False: []}
+
+    def walk(element: ElementTree.Element, left: float, top: float, group: str) -> None:
+        moved = re.match(r"translate\(([-\d.]+),([-\d.]+)\)", element.get("transform", ""))
+        left, top = (left + float(moved[1]), top + float(moved[2])) if moved else (left, top)
+        size = re.fullmatch(r"M0,0h([\d.]+)v([\d.]+)h-[\d.]+Z", element.get("d", ""))
+        group = element.get("class") or group if element.tag == f"{{{_SVG}}}g" else group
+        is_one_of_several = re.search(r"\bconcat_\d+_group\b", group) is not None
+        if size and element.get("class") == "background" and (is_one_of_several or "role-frame" in group):
+            found[is_one_of_several].append((element, f"{left:g} {top:g} {float(size[1]):g} {float(size[2]):g}"))
+        for child in element:
+            walk(child, left, top, group)
+
+    walk(root, 0.0, 0.0, "")
+    for element, place in found[True] or found[False]:
+        element.set("data-plot", place)
+
+
+def _keep_descriptions(root: ElementTree.Element) -> None:
+    """Turn the description of a mark into its title, which a browser shows on pointing at it, without a script."""
+    for element in root.iter():
+        words = element.get("aria-label")
+        if words and element.get("role") == "graphics-symbol":
+            title = ElementTree.SubElement(element, f"{{{_SVG}}}title")
+            title.text = words
 
 
 def _refuse_active(element: ElementTree.Element) -> None:

@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from trendkit import __version__
 from trendkit.reports import palette
+from trendkit.reports.close_look import script, script_hash
 
 Mark = Literal["", "meets", "misses", "undecided"]
 
@@ -61,6 +62,7 @@ class Panel:
     caption: str
     sheet: Sheet | None = None
     mark: Mark = ""
+    numbers: Markup = field(default_factory=Markup)  # behind a drawing over time, for looking closer
     kind: Literal["panel"] = "panel"
 
 
@@ -183,6 +185,7 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     environment.globals.update(MARKS=MARKS, version=__version__, colours=palette, css_text=css_text)
+    environment.globals.update(script=script(), script_hash=script_hash())
     return environment
 
 

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from trendkit.reports.availability_chart import Availability, draw_availability
+from trendkit.reports.availability_chart import Availability, availability_plot, draw_availability
+from trendkit.reports.close_look import close_look
 from trendkit.reports.closing import caution_list, provenance_section
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import facts, shown_for
@@ -160,7 +161,9 @@ def _bars(tags: Sequence[Availability], number: int, of: int, caption: str, cloc
         (Head("Tag"), Head("With readings", "%", True)),
         tuple((tag.label, _percent(tag.share)) for tag in tags),
     )
-    return Panel(f"availability-{number}", title, finding, svg, caption, sheet, "misses" if faulty else "")
+    mark: Mark = "misses" if faulty else ""
+    numbers = close_look([availability_plot(tags)], clock)
+    return Panel(f"availability-{number}", title, finding, svg, caption, sheet, mark, numbers)
 
 
 def _tag_section(account: QualityAccount, shown: Shown) -> Section:

@@ -10,10 +10,11 @@ import pandas as pd
 from trendkit.findings import Finding
 from trendkit.plant.calendar import Period
 from trendkit.press.results import FigureTable
-from trendkit.reports.availability_chart import Availability, draw_availability
+from trendkit.reports.availability_chart import Availability, availability_plot, draw_availability
+from trendkit.reports.close_look import close_look
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import shown_for
-from trendkit.reports.page import Head, Item, Panel, Section, Sheet
+from trendkit.reports.page import Head, Item, Mark, Panel, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.shown import DASH, Shown, is_known
 from trendkit.reports.thinning import segments
@@ -67,7 +68,9 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
     complete = f"Complete and without faults, so not drawn: {', '.join(whole)}. " if whole else ""
     caption = f"{complete}Gaps shorter than {max(merged * table.every_s // 60, 1)} min are not drawn."
     svg = draw_availability("availability", drawn, clock)
-    return Panel("availability", "Readings by tag", finding, svg, caption, sheet, "misses" if faulty else "")
+    mark: Mark = "misses" if faulty else ""
+    numbers = close_look([availability_plot(drawn)], clock)
+    return Panel("availability", "Readings by tag", finding, svg, caption, sheet, mark, numbers)
 
 
 def bins_in_a_pixel(period: Period, every_s: int) -> int:

@@ -9,13 +9,14 @@ import pandas as pd
 from trendkit.plant.display import display
 from trendkit.plant.model import Limit
 from trendkit.press.results import FigureTable, PeriodReview
+from trendkit.reports.close_look import close_look
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import day_label, is_off, limit_text
 from trendkit.reports.page import Mark, Panel
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.review_panels import _day_sheet, _dewatering_days, _in_units, _targets
 from trendkit.reports.shown import Shown
-from trendkit.reports.strip_charts import Span, Strip, draw_strip
+from trendkit.reports.strip_charts import Span, Strip, draw_strip, strip_plot
 from trendkit.reports.thinning import MOST_POINTS
 from trendkit.reports.upset_sheet import spans
 from trendkit.reports.words import figure_name
@@ -84,7 +85,8 @@ def _strip_panel(
     )
     finding, mark = _day_finding(column, days, limit, shown)
     sheet = _day_sheet(days, (column,), shown) if column in days else None
-    return Panel(strip.slug, shown.name(column), finding, draw_strip(strip, clock), thinned, sheet, mark)
+    numbers = close_look([strip_plot(strip, clock)], clock)
+    return Panel(strip.slug, shown.name(column), finding, draw_strip(strip, clock), thinned, sheet, mark, numbers)
 
 
 def _grabs(context: PageContext, column: str) -> pd.Series | None:

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
+from trendkit.reports.close_look import Plot
 from trendkit.reports.drawing import WIDTH, inline, rows, to_svg
 from trendkit.reports.palette import ATTENTION, INK, WASH
 from trendkit.reports.plant_clock import PlantClock
@@ -43,13 +44,33 @@ def draw_rows(slug: str, day_rows: Sequence[Row], spans: tuple[Span, ...], clock
     return to_svg(alt.vconcat(*views, spacing=6), slug)
 
 
+def row_plots(day_rows: Sequence[Row], spans: tuple[Span, ...], clock: PlantClock) -> list[Plot]:
+    """Return what is drawn of a day's tags, row by row, for looking closer."""
+    first_move = tuple(row.moved_at for row in day_rows if row.is_first and row.moved_at is not None)
+    return [
+        Plot(
+            _row_title(row, clock),
+            ends=_row_ends(row),
+            line=thin(row.line),
+            usual=row.usual,
+            spans=tuple((str(span.number), span.start, span.end) for span in spans),
+            rules=first_move,
+        )
+        for row in day_rows
+    ]
+
+
+def _row_ends(row: Row) -> tuple[float, float]:
+    return value_domain(row.focus, list(row.usual) if row.usual else None)
+
+
 def _row_view(
     row: Row, spans: tuple[Span, ...], clock: PlantClock, first_move: pd.Timestamp | None, is_last: bool
 ) -> Any:
     import altair as alt
 
     line = thin(row.line)
-    domain = value_domain(row.focus, list(row.usual) if row.usual else None)
+    domain = _row_ends(row)
     x = time_x(clock, has_labels=is_last)
     layers: list[Any] = []
     if row.usual is not None:

@@ -12,6 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from trendkit.plant.model import Exclude, Limit
+from trendkit.reports.close_look import Plot
 from trendkit.reports.drawing import WIDTH, haloed, inline, rows, to_svg
 from trendkit.reports.palette import ATTENTION, FAINT, INK, PAPER, RULE, SOFT, WASH
 from trendkit.reports.plant_clock import PlantClock
@@ -56,16 +57,15 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
     """
     import altair as alt
 
-    line = thin(strip.line)
-    limits = [strip.limit.low, strip.limit.high] if strip.limit else []
-    bounds = [each for each in limits if each is not None]
-    domain = value_domain(line["value"], bounds, strip.lab, room_above=bool(strip.spans))
+    plot = strip_plot(strip, clock)
+    line, domain = plot.line, plot.ends
+    assert line is not None
     x = time_x(clock)
     layers = [
         *_left_out_layers(strip.left_out, clock, x),
         *span_shades(strip.spans, clock, x),
-        *_band_layers(strip, clock, domain, x),
-        *_target_layers(strip, domain),
+        *_band_layers(plot, clock, x),
+        *_target_layers(plot),
     ]
     drawn = rows(
         pd.DataFrame({"t": clock.drawn_ms(pd.DatetimeIndex(line["time"])), "v": line["value"], "s": line["segment"]})
@@ -80,6 +80,38 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
     layers += _change_layers(clock, x)
     chart = alt.layer(*layers).properties(width=WIDTH, height=strip.height)
     return to_svg(chart, strip.slug)
+
+
+def strip_plot(strip: Strip, clock: PlantClock) -> Plot:
+    """Return what is drawn of one figure: the thinned line, the limits behind it, and all that is marked."""
+    line = thin(strip.line)
+    limit = strip.limit or Limit()
+    targets = tuple(
+        (value, f"{words} {value:.3g}")
+        for value, words in ((limit.low, "at least"), (limit.high, "at most"))
+        if value is not None
+    )
+    ends = value_domain(line["value"], [value for value, _ in targets], strip.lab, room_above=bool(strip.spans))
+    return Plot(
+        strip.slug,
+        strip.unit,
+        ends,
+        line,
+        _limits_band(strip, clock),
+        limits=targets,
+        grabs=strip.lab,
+        spans=tuple((str(span.number), span.start, span.end) for span in strip.spans),
+        left_out=tuple((each.start_utc, each.end_utc) for each in strip.left_out),
+    )
+
+
+def _limits_band(strip: Strip, clock: PlantClock) -> pd.DataFrame | None:
+    """Return the limits averaged over two pixels each, `time` in the middle of its span."""
+    if strip.low is None or strip.high is None:
+        return None
+    every = pd.Timedelta(minutes=max(1, round(clock.period.hours * 60 / WIDTH * 2)))
+    limits = band(strip.low, strip.high, every)
+    return None if limits.empty else limits.assign(time=pd.DatetimeIndex(limits["time"]) + every / 2)
 
 
 def _left_out_layers(left_out: tuple[Exclude, ...], clock: PlantClock, x: Any) -> list[Any]:
@@ -137,37 +169,30 @@ def _numbered(places: Sequence[dict[str, Any]], clock: PlantClock) -> list[dict[
     return fitting
 
 
-def _band_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x: Any) -> list[Any]:
+def _band_layers(plot: Plot, clock: PlantClock, x: Any) -> list[Any]:
     import altair as alt
 
-    if strip.low is None or strip.high is None:
+    limits = plot.band
+    if limits is None:
         return []
-    every = pd.Timedelta(minutes=max(1, round(clock.period.hours * 60 / WIDTH * 2)))
-    limits = band(strip.low, strip.high, every)
-    if limits.empty:
-        return []
-    times = pd.DatetimeIndex(limits["time"]) + every / 2
+    times = pd.DatetimeIndex(limits["time"])
     drawn = rows(
         pd.DataFrame({"t": clock.drawn_ms(times), "lo": limits["low"], "hi": limits["high"], "s": limits["segment"]})
     )
     area = alt.Chart(inline(drawn)).mark_area(clip=True, fill=WASH, stroke=RULE, strokeWidth=0.4)
-    return [area.encode(x=x("t"), y=value_y("lo", domain, strip.unit), y2=alt.Y2("hi"), detail=alt.Detail("s:N"))]
+    y = value_y("lo", plot.ends, plot.unit)
+    return [area.encode(x=x("t"), y=y, y2=alt.Y2("hi"), detail=alt.Detail("s:N"))]
 
 
-def _target_layers(strip: Strip, domain: tuple[float, float]) -> list[Any]:
+def _target_layers(plot: Plot) -> list[Any]:
     import altair as alt
 
     layers: list[Any] = []
-    limit = strip.limit or Limit()
-    for value, words in ((limit.low, "at least"), (limit.high, "at most")):
-        if value is None:
-            continue
-        source = alt.Chart(inline([{"v": value, "text": f"{words} {value:.3g}"}]))
-        layers.append(
-            source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(y=value_y("v", domain, strip.unit))
-        )
+    for value, words in plot.limits:
+        source, y = alt.Chart(inline([{"v": value, "text": words}])), value_y("v", plot.ends, plot.unit)
+        layers.append(source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(y=y))
         label = source.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
-        layers.append(label.encode(x=alt.value(WIDTH), y=value_y("v", domain, strip.unit), text=alt.Text("text:N")))
+        layers.append(label.encode(x=alt.value(WIDTH), y=y, text=alt.Text("text:N")))
     return layers
 
 
