@@ -8,6 +8,7 @@ from simulated import STATION, lived_press, stretch_of
 
 from trendkit.simulate.balance import press_sludge
 from trendkit.simulate.history import WASH_SOLIDS_MG_L
+from trendkit.simulate.scenarios import SCENARIOS
 
 CLOSES = 1e-9
 
@@ -58,6 +59,15 @@ def test_no_stream_but_the_exchange_with_the_belts_is_negative(met):
 @pytest.mark.parametrize("scenario", ["upsets", "thickening", "confounded"])
 def test_a_whole_simulation_closes_to_the_last_kilogram(scenario):
     history = lived_press(scenario).history
+    for kind in ("solids", "water"):
+        left = sum(kg.sum() for name, kg in history.amounts_kg.items() if name.endswith(kind))
+        assert left + history.inside_kg[kind] == pytest.approx(history.entered_kg[kind], rel=CLOSES)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.sampled_from(sorted(SCENARIOS)), st.integers(0, 10_000))
+def test_any_scenario_and_seed_closes_to_the_last_kilogram(scenario, seed):
+    history = lived_press(scenario, 2, seed).history
     for kind in ("solids", "water"):
         left = sum(kg.sum() for name, kg in history.amounts_kg.items() if name.endswith(kind))
         assert left + history.inside_kg[kind] == pytest.approx(history.entered_kg[kind], rel=CLOSES)

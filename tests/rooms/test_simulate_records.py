@@ -5,22 +5,26 @@ import hashlib
 import json
 import time
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from simulated import lived_press
 
 from trendkit.errors import InputError
 from trendkit.plant import load_plant
-from trendkit.simulate import SCENARIOS, simulate
+from trendkit.simulate import SCENARIOS, scenario_named, simulate, write
 from trendkit.simulate.bench import CAKE_NOISE_PCT, TS_NOISE, TSS_NOISE
 from trendkit.simulate.export_files import Clock, write_exports
-from trendkit.simulate.faults import FAULTS, InstrumentFault
+from trendkit.simulate.faults import FAULTS, InstrumentFault, draw_faults
 from trendkit.simulate.meters import full_meters
 from trendkit.simulate.record import record
 from trendkit.simulate.shapes import SHAPES
+from trendkit.simulate.truth_files import faults_table
 
 CONTRACT_FAULTS = (
     "gap", "bad_quality", "frozen", "spike", "out_of_range", "offset", "drift", "clock_shift", "duplicate",
@@ -109,6 +113,29 @@ def test_the_faults_are_those_of_the_contract():
     assert sorted(FAULTS) == sorted(CONTRACT_FAULTS)
 
 
+def test_every_fault_is_dealt_where_the_export_has_a_quality_column():
+    meters = full_meters("BFP1", "si", False, USUAL)
+    tags = {meter.tag: meter.role for meter in meters if meter.kind != "state"}
+    pressing = np.repeat((lived_press("clean", 28).table["phase"] == "pressing").to_numpy(), 60)
+    dealt = {
+        has_quality: draw_faults(tags, 14.0, has_quality, pressing, np.random.default_rng(1))
+        for has_quality in (True, False)
+    }
+    assert {fault.fault for fault in dealt[True]} == set(CONTRACT_FAULTS)
+    assert {fault.fault for fault in dealt[False]} == {*CONTRACT_FAULTS} - {"bad_quality"}
+    assert SHAPES[SCENARIOS["faults-long"].shape].quality
+    for fault in dealt[True]:
+        assert fault.tag in {*tags, "*"} and pressing[int(fault.start_s)]
+        assert 0.0 <= fault.start_s < fault.end_s <= 28 * 86400.0
+
+
+def test_the_truth_names_tag_role_and_span_of_every_fault_put_in():
+    begin = pd.Timestamp("2026-02-02 07:00", tz="UTC")  # midnight in Denver
+    row = faults_table([recorded(fault("frozen"))]).iloc[0]
+    assert row[["press", "tag", "role", "fault"]].tolist() == ["bfp-1", "BFP1_FEED_TS", "feed_solids", "frozen"]
+    assert row["start"] == begin + pd.Timedelta(hours=34) and row["end"] == row["start"] + pd.Timedelta(hours=3)
+
+
 @pytest.mark.parametrize("name", CONTRACT_FAULTS)
 def test_a_fault_changes_its_own_rows_alone(name):
     tag = "BFP1_CAKE_TOTAL" if name == "counter_reset" else "BFP1_FEED_TS"
@@ -158,16 +185,24 @@ def test_clerical_slips_are_few_and_of_the_usual_kinds():
     meters = full_meters("BFP1", "si", False, USUAL)
     honest = record(press, meters, (), 3, 60.0, 12, has_slips=False).sheet
     sheet = record(press, meters, (), 3, 60.0, 12, has_slips=True).sheet
-    wrong = sheet["value"] != honest["value"]
-    assert 0.003 < wrong.mean() < 0.06
-    assert sheet.loc[~wrong, "value"].str.fullmatch(r"[\d.]+").all()
+    right, found, notes = (column.tolist() for column in (honest["value"], sheet["value"], sheet["note"]))
+    wrong = [row for row, value in enumerate(found) if value != right[row]]
+    assert 0.003 < len(wrong) / len(found) < 0.06
+    kinds = set()
+    for row in wrong:
+        is_ten_times = found[row] not in ("", f"<{right[row]}") and found[row] == f"{10.0 * float(right[row]):g}"
+        is_swapped = found[row] in (right[row - 1], right[min(row + 1, len(right) - 1)])
+        kind = (found[row] == "" and notes[row] == "spilt", found[row] == f"<{right[row]}", is_ten_times, is_swapped)
+        assert any(kind), (found[row], right[row])
+        kinds.add(kind.index(True))
+    assert kinds == {0, 1, 2, 3}
 
 
 # --- files ----------------------------------------------------------------------------------------------
 
 
-def digest(folder: Path) -> dict[str, str]:
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
+def digest(folder: Path, names: str = "*") -> dict[str, str]:
+    files = sorted(path for path in folder.rglob(names) if path.is_file())
     return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
@@ -177,6 +212,42 @@ def test_the_same_seed_writes_the_same_bytes_and_another_does_not(tmp_path):
         simulate(folder, 3, seed, "ordinary")
     assert digest(first) == digest(again)
     assert digest(first)["lab.csv"] != digest(other)["lab.csv"]
+
+
+@settings(max_examples=4, deadline=None)
+@given(st.sampled_from(sorted(SCENARIOS)), st.integers(0, 10_000))
+def test_any_scenario_and_seed_writes_the_same_bytes_again(scenario, seed):
+    with TemporaryDirectory() as folder:
+        made = [simulate(Path(folder) / name, 1, seed, scenario).folder for name in ("first", "again")]
+        assert digest(made[0]) == digest(made[1])
+
+
+def test_an_invented_plant_replaces_an_invented_plant_and_nothing_else(tmp_path):
+    simulate(tmp_path / "made", 1, 1, "clean")
+    (tmp_path / "made" / "notes.txt").write_text("mine")
+    simulate(tmp_path / "made", 2, 2, "clean-bare")
+    simulate(tmp_path / "fresh", 2, 2, "clean-bare")
+    assert digest(tmp_path / "made") == digest(tmp_path / "fresh") | digest(tmp_path / "made", "notes.txt")
+    real = tmp_path / "real"
+    (real / "exports").mkdir(parents=True)
+    (real / "exports" / "march.csv").write_text("Time,FEED\n")
+    (real / "plant.toml").write_text("[plant]\n")
+    before = digest(real)
+    with pytest.raises(InputError, match=r"what may be a real one; found exports, plant\.toml in"):
+        simulate(real, 2, 2, "clean")
+    with pytest.raises(InputError, match="which is a file"):
+        simulate(real / "plant.toml", 2, 2, "clean")
+    assert digest(real) == before
+
+
+def test_a_plant_that_cannot_be_written_leaves_nothing_behind(tmp_path, monkeypatch):
+    def full_disk(*_):
+        raise OSError("no space left on device")
+
+    monkeypatch.setattr(write, "write_truth", full_disk)
+    with pytest.raises(OSError, match="no space"):
+        simulate(tmp_path, 1, 1, "clean")
+    assert not list(tmp_path.iterdir())
 
 
 def test_the_contracts_files_are_there_and_the_plant_file_is_valid(tmp_path):
@@ -199,6 +270,11 @@ def test_every_scenario_has_one_line_and_a_bare_form():
         assert name.removesuffix("-bare") in SCENARIOS and f"{name.removesuffix('-bare')}-bare" in SCENARIOS
 
 
+def test_a_full_plant_may_be_asked_for_by_that_word():
+    assert scenario_named("interior-full") is scenario_named("interior") is SCENARIOS["interior"]
+    assert scenario_named("interior", "bare") is SCENARIOS["interior-bare"]
+
+
 def test_a_bare_plant_has_four_tags_and_a_fixed_strength(tmp_path):
     plant = simulate(tmp_path, 3, 5, "clean-bare")
     header = plant.exports[0].read_text().splitlines()[0].split(",")
@@ -215,6 +291,8 @@ def test_a_bare_plant_has_four_tags_and_a_fixed_strength(tmp_path):
         ({"scenario": "ordinry"}, ("did you mean ordinary",)),
         ({"days": 0}, ("too few days",)),
         ({"every_s": 7.0}, ("multiple of 10 s",)),
+        ({"every_s": 7200.0}, ("--every", "found 7200 s", "up to 1 h")),
+        ({"days": 0, "shape": "papyrus"}, ("too few days", "no such export shape")),
         ({"shape": "papyrus"}, ("no such export shape", "wide-csv")),
         ({"start": "2026-02-31"}, ("not a day",)),
     ],
@@ -233,7 +311,7 @@ def read_back(path: Path, shape: str) -> pd.Series:
     if kind.container == "parquet":
         table = pd.read_parquet(path)
     elif kind.container == "xlsx":
-        table = pd.read_excel(path)
+        table = pd.read_excel(path, engine="openpyxl")
     else:
         source = pa.input_stream(path, compression="zstd") if path.suffix == ".zst" else path
         skip = 3 if kind.has_preamble else kind.header_rows - 1
@@ -261,10 +339,23 @@ def test_every_shape_holds_the_same_readings(tmp_path):
 def test_changes_only_exports_leave_out_what_stays_within_the_deadband(tmp_path):
     dense = simulate(tmp_path / "dense", 3, 5, "changes-only", shape="wide-csv")
     sparse = simulate(tmp_path / "sparse", 3, 5, "changes-only")
-    full = pd.read_csv(dense.exports[0])["BFP1_FEED_FLOW"]
-    kept = read_back(sparse.exports[0], "long-csv")
+    full = pd.read_csv(dense.exports[0]).set_index("Time")["BFP1_FEED_FLOW"]
+    rows = pd.read_csv(sparse.exports[0])
+    kept = rows[rows["tag"] == "BFP1_FEED_FLOW"].set_index("time")["value"].astype(float)
     assert len(kept) < 0.6 * len(full)
-    assert set(kept.round(2)) <= set(full.round(2))
+    assert (full[kept.index] == kept).all()
+    held = kept.reindex(full.index).ffill()
+    deadband = (full - held).abs().max()
+    assert 0.01 <= deadband < 0.01 * full.max()
+    assert (kept.diff().abs().dropna() > deadband).all()
+
+
+def test_an_export_of_another_clock_is_stamped_by_it_and_the_plant_file_sets_it_right(tmp_path):
+    plant = simulate(tmp_path, 2, 5, "other-clock")
+    first = pd.Timestamp(pd.read_csv(plant.exports[0])["Time"].iloc[0], tz="UTC")
+    assert first == plant.start_utc + pd.Timedelta(seconds=90)
+    (source,) = load_plant(plant.plant).sources
+    assert source.timezone == "UTC" and source.shift_clock_s == -90.0
 
 
 def test_a_month_of_ten_second_readings_is_written_within_its_time(tmp_path):

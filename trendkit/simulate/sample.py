@@ -131,7 +131,7 @@ EVENTS = {
         Planned("polymer_weak", BAD_DAY.isoformat(), 8.25, 15.6, severity=2, ramp_h=0.75),
         Planned("washwater_loss", "2026-03-21", 9.0, 13.5, severity=2),
         Planned("planned feed reduction", "2026-03-24", 9.5, 13.0),
-        Planned("belt_blinding", "2026-03-26", 9.0, 14.0, severity=1),
+        Planned("belt_blinding", "2026-03-26", 9.0, 14.0, severity=2),
         Planned("unknown", "2026-03-28", 10.4, 10.8, severity=2),
         Planned("tension_loss", "2026-04-01", 10.0, 13.0, severity=2, ramp_h=1.5),
     ),
