@@ -3,6 +3,7 @@
 import gzip
 import hashlib
 import json
+import shutil
 import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,7 +18,7 @@ from simulated import lived_press
 
 from trendkit.errors import InputError
 from trendkit.plant import load_plant
-from trendkit.simulate import SCENARIOS, scenario_named, simulate, write
+from trendkit.simulate import SCENARIOS, sample, scenario_named, simulate, write
 from trendkit.simulate.bench import CAKE_NOISE_PCT, TS_NOISE, TSS_NOISE
 from trendkit.simulate.export_files import Clock, write_exports
 from trendkit.simulate.faults import FAULTS, InstrumentFault, draw_faults
@@ -367,11 +368,16 @@ def test_a_month_of_ten_second_readings_is_written_within_its_time(tmp_path):
     assert took < 20.0
 
 
-def test_the_sample_plant_in_the_repository_is_what_the_code_writes(tmp_path):
-    from trendkit.simulate import write_sample_exports
-
+def test_the_sample_plant_in_the_repository_is_what_the_code_writes(tmp_path, monkeypatch):
+    presses = sample.sample_plant()  # lived through once for both
+    monkeypatch.setattr(sample, "sample_plant", lambda: presses)
+    sample.write_sample_truth(tmp_path / "truth")
+    kept_truth = Path(__file__).parents[1] / "data" / "sample_truth"
+    for name in ("upsets.csv", "other_events.csv", "faults.csv"):
+        assert (kept_truth / name).read_text() == (tmp_path / "truth" / name).read_text(), name
+    shutil.rmtree(tmp_path / "truth")
     folder = Path(__file__).parents[2] / "sample_exports"
-    write_sample_exports(tmp_path)
+    sample.write_sample_exports(tmp_path)
     kept, made = digest(folder), digest(tmp_path)
     assert set(kept) == set(made)
     for name in kept:
