@@ -24,6 +24,7 @@ from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
 from trendkit.reports import PageContext
 from trendkit.series import FaultTally, QualityAccount, TagQuality
 from trendkit.series.grid import Habit
+from trendkit.series.tag_quality import DayQuality
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.upsets.results import Cause, ComparedDay, Contribution, DayAccount, Difference, Move, Upset
 
@@ -382,7 +383,11 @@ def quality_account(of: Plant | None = None) -> QualityAccount:
             habit = Habit(tag.tag, tag.name, "changes", 75.0, 0.02)
             whole = replace(whole, habit=habit, share_good=0.985, gaps=2, gap_minutes=400.0, longest_gap_minutes=300.0)
         tags.append(whole)
-    return QualityAccount(tuple(tags), findings(), 176.0)
+    days = (
+        DayQuality(date(2026, 3, 8), 23.0, 1.0, 1.0, HOSTILE_TAG),
+        DayQuality(date(2026, 3, 12), 24.0, 0.94, 0.31, HOSTILE_TAG),
+    )
+    return QualityAccount(tuple(tags), findings(), 176.0, days)
 
 
 def day_context(of: Plant | None = None) -> PageContext:

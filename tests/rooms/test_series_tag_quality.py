@@ -1,11 +1,13 @@
 """Readings judged tag by tag, on an hour that can be followed by hand."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from trendkit.findings import Finding
-from trendkit.plant.model import Press, Tag
+from trendkit.plant.model import Plant, Press, Tag
 from trendkit.series import PressGrid, account_for_tags
 from trendkit.series.grid import Habit
 
@@ -22,6 +24,10 @@ def finding(tag: str, fault: str, first: int, past: int, count: int = 1) -> Find
     return Finding("bfp-1", tag, None, fault, minute(first), minute(past), "", count=count)  # type: ignore[arg-type]
 
 
+def plant_of(press: Press) -> Plant:
+    return Plant("Test works", "America/Denver", (press,), Path("plant.toml"), "0")
+
+
 def account(*findings: Finding, feed: np.ndarray | None = None):  # type: ignore[no-untyped-def]
     tags = {
         "feed_flow": Tag("feed_flow", "FEED", "feed_flow_m3_h", "m3/h", "m3/h", "analog"),
@@ -33,7 +39,7 @@ def account(*findings: Finding, feed: np.ndarray | None = None):  # type: ignore
     shares = pd.DataFrame({"feed_flow_m3_h": np.isfinite(values).astype(float), "running": 1.0}, index=INDEX)
     habits = {"feed_flow_m3_h": Habit("FEED", "feed_flow", "sampled", 60.0, 0.25)}
     grid = PressGrid("bfp-1", 60, roles, shares, {}, findings, habits=habits)
-    return account_for_tags(grid, press, START, END)
+    return account_for_tags(grid, press, plant_of(press), START, END)
 
 
 def test_clean_readings_are_good_throughout() -> None:
@@ -78,4 +84,19 @@ def account_for_tags_over(end: pd.Timestamp):  # type: ignore[no-untyped-def]
     tags = {"feed_flow": Tag("feed_flow", "FEED", "feed_flow_m3_h", "m3/h", "m3/h", "analog")}
     press = Press("BFP-1", "bfp-1", 2.0, 4.0, 11.0, 2.0, tags=tags)
     ones = pd.DataFrame({"feed_flow_m3_h": np.full(60, 20.0)}, index=INDEX)
-    return account_for_tags(PressGrid("bfp-1", 60, ones, ones / 20.0, {}), press, START, end)
+    return account_for_tags(PressGrid("bfp-1", 60, ones, ones / 20.0, {}), press, plant_of(press), START, end)
+
+
+def test_days_are_the_plant_s_and_the_one_the_period_cuts_counts_with_its_part() -> None:
+    """05:00 UTC to 09:00 UTC in Denver: two hours of the first of March, two of the second, the last hour silent."""
+    start = pd.Timestamp("2026-03-02T05:00Z")
+    index = pd.date_range(start, periods=180, freq="min", name="time")
+    tags = {"feed_flow": Tag("feed_flow", "FEED", "feed_flow_m3_h", "m3/h", "m3/h", "analog")}
+    press = Press("BFP-1", "bfp-1", 2.0, 4.0, 11.0, 2.0, tags=tags)
+    ones = pd.DataFrame({"feed_flow_m3_h": np.full(180, 20.0)}, index=index)
+    grid = PressGrid("bfp-1", 60, ones, ones / 20.0, {})
+    days = account_for_tags(grid, press, plant_of(press), start, start + pd.Timedelta(hours=4)).days
+    assert [(each.day.day, each.hours, each.share_good, each.worst_tag) for each in days] == [
+        (1, 2.0, 1.0, "FEED"),
+        (2, 2.0, 0.5, "FEED"),
+    ]

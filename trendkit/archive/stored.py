@@ -175,7 +175,8 @@ class Archive:
     """What the archive holds for some presses and a period.
 
     `months` are read like exports. `lab` are the results of the bench as `read_lab` gives them (None: none). `inputs`
-    are the files all that came from, in order of time, and `given_twice` what they repeated.
+    are the files all that came from, in order of time, `files_of` the names of those each tag came from, and
+    `given_twice` what they repeated.
     """
 
     folder: Path
@@ -183,6 +184,7 @@ class Archive:
     lab: pd.DataFrame | None
     inputs: tuple[InputFile, ...]
     given_twice: tuple[GivenTwice, ...] = ()
+    files_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def sign(self, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, tags: Sequence[str]) -> str:
         """Return what changes whenever readings of some tags in a period do."""
@@ -250,7 +252,17 @@ def read_archive(
             for source in sources
             if source.repeated
         ),
+        _files_of(sources, spelled),
     )
+
+
+def _files_of(sources: Sequence[Source], spelled: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+    """Return the names of the files each tag came from."""
+    found: dict[str, list[str]] = {}
+    for source in sources:
+        for tag in source.tags:
+            found.setdefault(spelled.get(tag, tag), []).append(source.file)
+    return {tag: tuple(files) for tag, files in found.items()}
 
 
 def _sources(

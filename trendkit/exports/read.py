@@ -134,6 +134,12 @@ def _order_notes(tally: Tally, export: Export) -> list[str]:
     notes = []
     if tally.moved and export.order == "forward":
         notes.append(f"{tally.moved} rows came after a later one and were put in order")
+    for last_us, by_us in sorted(tally.steps_back.items()):
+        when = pd.Timestamp(last_us, unit="us").strftime("%Y-%m-%d %H:%M:%S UTC")
+        notes.append(
+            f"the clock was set back by {by_us / 1e6:g} s after {when}: times in between come twice, the last good "
+            "reading counts, and totals over that moment are uncertain by as much"
+        )
     if tally.late:
         notes.append(f"{tally.late} rows came long after their time")
     clock = tally.clock

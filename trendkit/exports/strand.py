@@ -15,6 +15,9 @@ from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, ReadLog, Repeate
 from trendkit.exports.cells import Bytes, Ints
 from trendkit.exports.clock import ClockTally, Zone, cut_before_repeat, to_utc
 
+ROWS_BEFORE_A_STEP = 5  # that run on steadily, before a clock was set back and after
+LARGEST_STEP_US = 6 * 3_600_000_000  # a greater way back is another piece of the record
+
 
 def take(block: Block, rows: Ints | slice | np.ndarray) -> Block:
     """Return some rows of a block, in the order asked."""
@@ -52,6 +55,7 @@ class Tally:
     clock: ClockTally = field(default_factory=ClockTally)
     moved: int = 0  # rows that came after a later one
     late: int = 0  # rows that came too late to be put in their place
+    steps_back: dict[int, int] = field(default_factory=dict)  # last time before a clock was set back, by how much [us]
 
 
 @dataclass
@@ -132,6 +136,7 @@ class Strand:
         if before is not None:
             self.tally.moved += int(block.time_us[0] < before.time_us[-1])
         whole = block if before is None else together(before, block)
+        self.tally.steps_back.update(steps_back(whole.time_us))
         order = np.argsort(whole.time_us, kind="stable")
         whole = one_row_per_time(take(whole, order), self.log)
         keep = max(len(whole.time_us) - len(block.time_us), 0)
@@ -144,6 +149,38 @@ class Strand:
             self.tally.late += int((block.time_us <= self._done_us).sum())
         self._done_us = max(int(block.time_us[-1]), self._done_us or int(block.time_us[-1]))
         yield block
+
+
+def steps_back(time_us: Ints) -> dict[int, int]:
+    """Return where a clock was set back and by how much: last time before -> amount, both [us].
+
+    The times repeat at their usual spacing until they pass where they were; rows that merely came late jump ahead
+    again instead.
+
+    Examples
+    --------
+    >>> minute = 60_000_000
+    >>> times = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 3, 4, 5, 6, 7, 8, 9, 10, 11]) * minute
+    >>> [(at // minute, by // minute) for at, by in steps_back(times).items()]
+    [(9, 7)]
+    """
+    step = np.diff(time_us)
+    forward = step[step > 0]
+    if not len(forward):
+        return {}
+    spacing = int(np.median(forward))
+    found = {}
+    for place in np.flatnonzero(step < -spacing).tolist():
+        last, by = int(time_us[place]), int(time_us[place] - time_us[place + 1]) + spacing
+        passed = np.flatnonzero(time_us[place + 1 :] > last)
+        if by > LARGEST_STEP_US or not len(passed):
+            continue
+        again = step[place + 1 : place + 1 + int(passed[0])]
+        before = step[max(place - ROWS_BEFORE_A_STEP, 0) : place]
+        is_steady = len(again) >= ROWS_BEFORE_A_STEP and (again > 0).all() and int(again.max()) <= 3 * spacing
+        if is_steady and len(before) == ROWS_BEFORE_A_STEP and (before > 0).all():
+            found[last] = by
+    return found
 
 
 def one_row_per_time(block: Block, log: ReadLog) -> Block:

@@ -33,7 +33,7 @@ def quality(call: Call, out: Path) -> Done:
 def _page(
     plant: Plant, read: GridReading, press: Press, grid: PressGrid, period: Period, folder: Path
 ) -> dict[str, Any]:
-    account = account_for_tags(grid, press, period.start_utc, period.end_utc)
+    account = account_for_tags(grid, press, plant, period.start_utc, period.end_utc)
     context = page_context(
         plant,
         press,

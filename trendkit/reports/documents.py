@@ -222,6 +222,16 @@ def quality_document(context: PageContext, account: QualityAccount) -> dict[str,
         **frame_of_page("quality", context, ()),
         "moving_hours": account.moving_hours,
         "tags": [_tag(tag) for tag in account.tags],
+        "by_day": [
+            {
+                "day": each.day,
+                "hours": each.hours,
+                "share_good": each.share_good,
+                "worst_share": each.worst_share,
+                "worst_tag": each.worst_tag,
+            }
+            for each in account.days
+        ],
         "refused": [
             {"file": each.file, "line": line, "why": why} for each in context.inputs for line, why in each.refusals
         ],
@@ -246,6 +256,7 @@ def _tag(quality: TagQuality) -> dict[str, Any]:
         "kind": tag.kind,
         "recorded": (habit.recorded or None) if habit else None,
         "spacing_s": habit.spacing_s if habit else None,
+        "longest_silence_s": habit.longest_silence_s if habit else None,
         "share_good": quality.share_good,
         "share_good_moving": quality.share_good_moving,
         "share_uncertain": habit.uncertain_share if habit else None,

@@ -12,7 +12,7 @@ from trendkit.reports.closing import caution_list, provenance_section
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import facts, shown_for
 from trendkit.reports.page import Cell, Head, Item, Listing, Mark, Page, Panel, Prose, Section, Sheet, made_at
-from trendkit.reports.plant_clock import PlantClock, clock_of, opening_words, period_text
+from trendkit.reports.plant_clock import PlantClock, clock_of, day_text, opening_words, period_text
 from trendkit.reports.readings import bins_in_a_pixel, doubtful_samples, fault_sheet, tag_availability
 from trendkit.reports.shown import DASH, Shown, is_known, joined, share_text
 from trendkit.reports.words import FAULT_CHECKS, FAULTS, figure_name, said
@@ -33,6 +33,7 @@ def quality_page(context: PageContext, account: QualityAccount, rows: pd.DataFra
         _availability_section(context, rows, every_s, clock),
         _check_section(account),
         _tag_section(account, shown),
+        _day_section(account),
         _fault_section(account, clock, shown),
         _refused_section(context),
         _sample_section(context, clock),
@@ -221,7 +222,7 @@ def _recorded(quality: TagQuality) -> str:
     if habit is None or not habit.recorded:
         return DASH
     if habit.recorded == "changes":
-        return "when it changes"
+        return f"when it changes, {_duration(habit.longest_silence_s / 60)} apart at most"
     return f"every {habit.spacing_s:.0f}\u00a0s" if habit.spacing_s < 90 else f"every {_duration(habit.spacing_s / 60)}"
 
 
@@ -235,6 +236,28 @@ def _check_section(account: QualityAccount) -> Section:
         checks += (f"{told} ({widest.tag.tag}). Then: {FAULT_CHECKS['gap']}.",)
     note = "In the order of what they cost; common practice of instrument upkeep. Tick what is done."
     return Section("checks", "What to have looked at", note, (Listing(checks, "ticks"),) if checks else ())
+
+
+def _day_section(account: QualityAccount) -> Section:
+    heads = (
+        Head("Day", is_short=True),
+        Head("Hours", is_number=True),
+        Head("All tags", "% of the time good", True),
+        Head("Worst tag", "% of the time good", True),
+        Head("Which"),
+    )
+    rows = tuple(
+        (
+            day_text(each.day),
+            f"{each.hours:.4g}",
+            Cell(_percent(each.share_good), "" if each.share_good >= _THROUGHOUT else "misses"),
+            _percent(each.worst_share),
+            each.worst_tag if each.worst_share < _THROUGHOUT else DASH,
+        )
+        for each in account.days
+    )
+    note = "Plant days; one that the period cuts counts with its part inside. A clock change makes 23 or 25 hours."
+    return Section("days", "Day by day", note, (Sheet("Good readings by day", heads, rows),) if rows else ())
 
 
 def _fault_section(account: QualityAccount, clock: PlantClock, shown: Shown) -> Section:

@@ -8,9 +8,10 @@ from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
 from trendkit.series.kept_grids import grids_from_archive
 from trendkit.series.lab_check import check_against_lab, compare_with_lab, paired_with_grabs
-from trendkit.series.tag_quality import FaultTally, QualityAccount, TagQuality, account_for_tags
+from trendkit.series.tag_quality import DayQuality, FaultTally, QualityAccount, TagQuality, account_for_tags
 
 __all__ = [
+    "DayQuality",
     "FaultTally",
     "PressGrid",
     "QualityAccount",

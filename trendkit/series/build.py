@@ -20,6 +20,7 @@ from trendkit.series.grid import PressGrid
 from trendkit.series.recorded_faults import Repeats
 from trendkit.series.segments import Bins
 from trendkit.series.sharing import ROLES_FOR_SHARING
+from trendkit.series.source_skew import spoken_source
 
 if TYPE_CHECKING:
     from trendkit.exports import Export, StoredExport
@@ -36,13 +37,15 @@ def build_grids(
     end_utc: pd.Timestamp | None,
     every_s: int = 60,
     repeats: Sequence[Repeats] = (),
+    files_of: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[dict[str, PressGrid], list[InputFile]]:
     """Return the grid of each press by its slug, and the files read, as they are listed on the pages.
 
     Bins of `every_s` seconds from `start_utc` up to `end_utc` (None: from the first row, to the last),
     time-weighted as the definitions of IEC 62541-13 have it: straight lines between the values of sampled
     analog tags, each value held for states, setpoints and tags recorded at changes only. `repeats` are readings given
-    twice that the exports themselves no longer show.
+    twice that the exports themselves no longer show, `files_of` the files each tag came from where the exports do not
+    tell.
 
     Raises
     ------
@@ -54,7 +57,7 @@ def build_grids(
     columns |= {press.slug: [c for c in columns_of(press) if c.name in ROLES_FOR_SHARING] for press in also}
     _refuse_unknown_tags(exports, presses, columns)
     reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
-    reading = replace(reading, repeats=(*reading.repeats, *repeats))
+    reading = replace(reading, repeats=(*reading.repeats, *repeats), origins=_origins(exports, files_of))
     everyone = [*presses, *also]
     filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
     frames = {slug: each.frame for slug, each in filled.items()}
@@ -64,6 +67,16 @@ def build_grids(
         share_meters(filled[press.slug], press, served, frames)
         grids[press.slug] = filled[press.slug].grid(every_s)
     return grids, list(reading.inputs)
+
+
+def _origins(exports: Sequence[Export | StoredExport], files_of: Mapping[str, Sequence[str]] | None) -> dict[str, str]:
+    """Return for each tag the pattern of the files it came from."""
+    found: dict[str, list[str]] = {tag: list(files) for tag, files in (files_of or {}).items()}
+    if files_of is None:
+        for export in exports:
+            for tag in export.tags:
+                found.setdefault(tag, []).append(export.file)
+    return {tag: spoken_source(files) for tag, files in found.items() if files}
 
 
 def _presses_sharing(plant: Plant, presses: Sequence[Press]) -> list[Press]:

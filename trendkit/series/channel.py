@@ -46,6 +46,7 @@ class Channel:
     faults: dict[ChannelFault, SpanLog] = field(default_factory=dict)
     observations: int = 0
     outside: Track | None = None  # readings out of range, for what they may tell
+    _inside_until_us: list[int] = field(default_factory=list)  # of each track: how far the one around it went
     _holding: Holding | None = None
     _waiting: Samples | None = None
     _usual: Usual | None = None
@@ -73,6 +74,12 @@ class Channel:
         if learned is not None:
             self._into_tracks(learned)
 
+    @property
+    def usual_increment(self) -> float:
+        """What a counter usually grows by from reading to reading, 0 when unknown."""
+        counting = self._holding.counting if self._holding is not None else None
+        return counting.usual_increment if counting is not None else 0.0
+
     def rebin(self, bins: Bins) -> None:
         """Widen the channel's tracks to other bins of the same raster."""
         self.bins = bins
@@ -85,8 +92,10 @@ class Channel:
             self._decide(self._waiting)
         if self.outside is not None:
             self.outside.close(int(self.outside.tail.time_us[0]) + 1 if self.outside.tail else 0)
-        for track in self.tracks:
-            track.close(self._end_of_hold(track, record_end_us))
+        for level, track in enumerate(self.tracks):
+            until_us = self._end_of_hold(track, record_end_us)
+            # beyond what it lay inside of, the other track knows better what was held
+            track.close(min(until_us, self._inside_until_us[level]) if level else until_us)
         return merge_tracks(self.tracks or [Track(self.bins, Holding("held", 0.0, 0.0))])
 
     def _log(self, fault: ChannelFault) -> SpanLog:
@@ -239,18 +248,21 @@ class Channel:
     def _distribute(self, samples: Samples) -> None:
         """Add samples to the first track they continue; what lies inside the time it covers goes to the next."""
         assert self._holding is not None
-        left = [samples]
+        left = [(samples, 0)]  # pieces, and until when the track they lie inside of was recorded
         for level in range(len(self.tracks) + 1):
             if level == len(self.tracks):
                 self.tracks.append((StateTrack if self._is_worded else Track)(self.bins, self._holding))
-            inside = []
-            for piece in left:
-                before, within, after = self.tracks[level].takes(piece)
+                self._inside_until_us.append(0)
+            track, inside = self.tracks[level], []
+            for piece, until_us in left:
+                self._inside_until_us[level] = max(self._inside_until_us[level], until_us)
+                recorded_until_us = int(track.tail.time_us[0]) if track.tail is not None else 0
+                before, within, after = track.takes(piece)
                 for part in (before, after):
                     if part is not None:
-                        self.tracks[level].add(part)
+                        track.add(part)
                 if within is not None:
-                    inside.append(within)
+                    inside.append((within, recorded_until_us))
                     if level == 0:
                         self._log("duplicate").add(within.time_us, np.ones(len(within.time_us), bool), within.values)
             if not inside:

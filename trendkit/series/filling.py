@@ -25,7 +25,7 @@ from trendkit.series.columns import (
     state_column,
 )
 from trendkit.series.grid import Habit, PressGrid
-from trendkit.series.meter_faults import Meter, meter_findings
+from trendkit.series.meter_faults import Counter, Meter, meter_findings, skew_findings, stopped_counter_findings
 from trendkit.series.recorded_faults import (
     Repeats,
     all_silent_findings,
@@ -35,6 +35,7 @@ from trendkit.series.recorded_faults import (
 )
 from trendkit.series.segments import Bins, Bools, Floats
 from trendkit.series.sharing import share_of
+from trendkit.series.source_skew import find_source_skews
 from trendkit.series.tracks import Track
 
 
@@ -47,6 +48,7 @@ class Reading:
     tracks: Mapping[Hashable, Track]
     inputs: tuple[InputFile, ...]
     repeats: tuple[Repeats, ...] = ()
+    origins: Mapping[str, str] = field(default_factory=dict)  # tag -> the files it came from, as a pattern
 
 
 @dataclass
@@ -119,12 +121,36 @@ def _take_out_meter_faults(filled: Filled, columns: Sequence[Column], reading: R
         if column.tag.kind == "analog" and len(column.versions) == 1
         for key in (column.versions[0].key,)
     }
-    for column, rows, finding in meter_findings(filled.press, meters, filled.columns, reading.bins):
+    counters = {
+        column.tag.column: Counter(column.tag, reading.tracks[key], reading.channels[key].usual_increment)
+        for column in columns
+        if column.tag.kind == "counter" and len(column.versions) == 1
+        for key in (column.versions[0].key,)
+    }
+    found = meter_findings(filled.press, meters, filled.columns, reading.bins)
+    found += stopped_counter_findings(filled.press, counters, filled.columns, reading.bins)
+    for column, rows, finding in found:
         filled.columns[column][rows] = np.nan
         filled.shares[column][rows] = 0.0
         if finding.fault == "unit_suspect":  # readings out of range within it are explained
             filled.findings = [each for each in filled.findings if not _is_explained(each, finding)]
         filled.findings.append(finding)
+    filled.findings.extend(_skewed_sources(filled, reading))
+
+
+def _skewed_sources(filled: Filled, reading: Reading) -> list[Finding]:
+    """Return a finding for each set of files whose clock differs from that of the others."""
+    numbers = {
+        name: np.asarray(column, float)
+        for name, tag in filled.press.tags.items()
+        if (column := filled.columns.get(tag.column)) is not None and column.dtype != object
+    }
+    source_of = {
+        name: reading.origins[tag.tag] for name, tag in filled.press.tags.items() if tag.tag in reading.origins
+    }
+    spacing = max((each.spacing_s for each in filled.habits.values() if each.recorded == "sampled"), default=0.0)
+    skews = find_source_skews(numbers, source_of, reading.bins.seconds, spacing)
+    return skew_findings(filled.press, skews, reading.bins)
 
 
 def _is_explained(outside: Finding, unit: Finding) -> bool:
@@ -211,7 +237,8 @@ def _habit(channel: Channel, track: Track, rows: slice) -> Habit:
     recording = channel.recording
     recorded = "" if recording is None or channel.observations < 3 else recording.kind
     spacing = recording.spacing_s if recording is not None and recorded else np.nan
-    return Habit(channel.tag.tag, channel.tag.name, recorded, spacing, _uncertain_share(track, rows))
+    doubted, silence = _uncertain_share(track, rows), track.longest_silence_s
+    return Habit(channel.tag.tag, channel.tag.name, recorded, spacing, doubted, silence)
 
 
 def _uncertain_share(track: Track, rows: slice) -> float:

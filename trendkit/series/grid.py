@@ -15,7 +15,8 @@ class Habit:
     """How a tag was recorded over the span read.
 
     `recorded` is "sampled" on a clock, at "changes" only, or "" where too little was read to tell; `spacing_s` is the
-    usual step between readings, NaN when unknown; `uncertain_share` the share of its good time marked uncertain.
+    usual step between readings, NaN when unknown; `uncertain_share` the share of its good time marked uncertain,
+    `longest_silence_s` the longest time between two readings.
     """
 
     tag: str
@@ -23,6 +24,7 @@ class Habit:
     recorded: str
     spacing_s: float
     uncertain_share: float
+    longest_silence_s: float = 0.0
 
 
 @dataclass(frozen=True)

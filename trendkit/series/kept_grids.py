@@ -28,7 +28,7 @@ from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
 
 GRIDS = "grids"  # below the archive folder; may be removed at any time
-FORM = 2  # of a kept grid; another number, another content
+FORM = 3  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
 _GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
 
@@ -58,7 +58,7 @@ def grids_from_archive(
     if len(found) == len(presses):
         return found, list(archive.inputs)
     repeats = _repeats(archive, *_span_read(plant, start_utc, end_utc))
-    grids, _ = build_grids(archive.months, plant, presses, start_utc, end_utc, every_s, repeats)
+    grids, _ = build_grids(archive.months, plant, presses, start_utc, end_utc, every_s, repeats, archive.files_of)
     with suppress(OSError):  # an archive that can only be read is used all the same
         for slug, grid in grids.items():
             _keep(folder / f"{key}-{slug}.parquet", grid)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,8 @@ from trendkit.series.clock_skew import find_clock_shifts
 from trendkit.series.columns import from_us, to_si
 from trendkit.series.segments import Bins, Bools, Floats
 from trendkit.series.sharing import MOVING_M_MIN
-from trendkit.series.standstill import find_standstills
+from trendkit.series.source_skew import SourceSkew
+from trendkit.series.standstill import find_standstills, find_stopped_count
 from trendkit.series.tracks import Track
 from trendkit.series.unit_steps import find_unit_steps
 from trendkit.series.wild import NO_VALUE_CODES
@@ -30,6 +31,15 @@ class Meter:
     tag: Tag
     track: Track
     outside: Track | None
+
+
+@dataclass(frozen=True)
+class Counter:
+    """A counter, its bins, and what it usually grows by from reading to reading."""
+
+    tag: Tag
+    track: Track
+    usual_increment: float
 
 
 def moving_bins(press: Press, columns: Columns) -> Bools:
@@ -130,3 +140,42 @@ def _finding(press: Press, tag: Tag, fault: Fault, rows: slice, effect: str, evi
         evidence,
         rows.stop - rows.start,
     )
+
+
+def stopped_counter_findings(
+    press: Press, counters: Mapping[str, Counter], columns: Columns, bins: Bins
+) -> list[tuple[str, slice, Finding]]:
+    """Return the counters whose number format holds no more single steps: column, bins to be emptied, finding."""
+    is_moving = moving_bins(press, columns)
+    found = []
+    for column, counter in counters.items():
+        amounts = np.asarray(columns[column], float)
+        stopped = find_stopped_count(counter.track, counter.usual_increment, amounts, is_moving)
+        if stopped is None:
+            continue
+        rows = slice(stopped.first, bins.count)
+        text = (
+            f"stands at {stopped.level:.0f} to the end, {stopped.moving_bins * bins.seconds / 60:.0f} minutes of a "
+            f"moving press; a 32-bit number of that size loses steps below {stopped.least_step:g}"
+        )
+        effect = _left_out(amounts[rows], counter.tag.name, bins)
+        found.append((column, rows, _finding(press, counter.tag, "frozen", rows, effect, text, bins)))
+    return found
+
+
+def skew_findings(press: Press, skews: Sequence[SourceSkew], bins: Bins) -> list[Finding]:
+    """Return one finding per set of files whose clock differs from that of the others; nothing is corrected."""
+    found = []
+    for skew in skews:
+        way = "after" if skew.late_s > 0 else "before"
+        roles = ", ".join(skew.roles)
+        text = f"{skew.edges} starts and stops come {abs(skew.late_s):.0f} s {way} those of {skew.against} ({roles})"
+        effect = (
+            f"used as recorded; if the clock of {skew.source} is off by about that much, give its source "
+            f'shift_clock = "{-skew.late_s:.0f}s"'
+        )
+        start, end = from_us(bins.start_us), from_us(bins.start_us + bins.count * bins.every_us)
+        found.append(
+            Finding(press.slug, f"all tags of {skew.source}", None, "clock_shift", start, end, effect, text, skew.edges)
+        )
+    return found

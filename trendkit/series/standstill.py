@@ -33,6 +33,7 @@ NEVER_STILL = frozenset(
 WORKING_DAY_S = 8 * 3600.0
 NEAR_ZERO = 0.1  # of the usual reading: a meter at rest, not a frozen one
 STILL_AT_REST = 0.1  # share of resting bins in which such a meter changes at most
+SCANS_PER_READING = 60.0  # a controller adds up many times between two recorded readings
 LIKE_REST = 0.01  # of the usual reading, from what the meter shows when the press stands
 
 
@@ -109,3 +110,32 @@ def _levels_at_rest(readings: Floats, at_work: Bools, resting: Bools, changes: B
     is_still_at_rest = resting.sum() >= 30 and float(changes[resting].mean()) < STILL_AT_REST
     shown = float(np.median(readings[resting])) if is_still_at_rest else np.nan
     return NEAR_ZERO * usual, shown - LIKE_REST * usual, shown + LIKE_REST * usual
+
+
+@dataclass(frozen=True)
+class StoppedCount:
+    """A counter that from bin `first` on stands at `level`, `moving_bins` of them with a moving press."""
+
+    first: int
+    level: float
+    moving_bins: int
+    least_step: float
+
+
+def find_stopped_count(track: Track, usual_increment: float, amounts: Floats, is_moving: Bools) -> StoppedCount | None:
+    """Return where a counter outgrew its number format and stands still to the end, None when it did not.
+
+    A 32-bit float holds whole numbers up to 2**24 = 16 777 216; beyond, a step of less than half the distance between
+    two such numbers is lost (IEEE 754, binary32: 24 bits of significand).
+    """
+    counted = np.flatnonzero(np.nan_to_num(amounts) > 0.0)
+    if not len(counted) or not np.isfinite(track.highest).any():
+        return None
+    first = int(counted[-1]) + 1
+    level = float(np.nanmax(track.highest))
+    least_step = 2.0 ** (np.floor(np.log2(max(level, 1.0))) - 23)
+    moving = int((is_moving[first:] & np.isfinite(amounts[first:])).sum()) if len(is_moving) else 0
+    has_outgrown = level >= 2.0**24 * (1.0 - 1e-9) and usual_increment <= SCANS_PER_READING * least_step
+    if not has_outgrown or moving * track.bins.seconds < SHORTEST_S:
+        return None
+    return StoppedCount(first, level, moving, 0.5 * least_step)

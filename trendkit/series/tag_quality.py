@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import pandas as pd
 
 from trendkit.findings import Fault, Finding
-from trendkit.plant.model import Press, Tag
+from trendkit.plant.calendar import plant_days
+from trendkit.plant.model import Plant, Press, Tag
 from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.meter_faults import moving_bins
 from trendkit.series.recorded_faults import ALL_TAGS
@@ -50,15 +52,29 @@ class TagQuality:
 
 
 @dataclass(frozen=True)
+class DayQuality:
+    """One plant day, or the part of it inside the period: good share of all tags, of the worst one, and which it is."""
+
+    day: date
+    hours: float
+    share_good: float
+    worst_share: float
+    worst_tag: str
+
+
+@dataclass(frozen=True)
 class QualityAccount:
     """All tags of a press over a period, in the order of the plant file; `findings` are those that touch it."""
 
     tags: tuple[TagQuality, ...]
     findings: tuple[Finding, ...]
     moving_hours: float
+    days: tuple[DayQuality, ...]
 
 
-def account_for_tags(grid: PressGrid, press: Press, start_utc: pd.Timestamp, end_utc: pd.Timestamp) -> QualityAccount:
+def account_for_tags(
+    grid: PressGrid, press: Press, plant: Plant, start_utc: pd.Timestamp, end_utc: pd.Timestamp
+) -> QualityAccount:
     """Return what the readings of a press are worth between two moments.
 
     A period beyond the grid counts as time without readings.
@@ -75,7 +91,20 @@ def account_for_tags(grid: PressGrid, press: Press, start_utc: pd.Timestamp, end
         for tag in press.tags.values()
         if tag.column in columns
     ]
-    return QualityAccount(tuple(tags), findings, float(is_moving.sum()) * grid.every_s / 3600.0)
+    read = {tag.column: tag.tag for tag in press.tags.values() if tag.column in shares}
+    days = _by_day(shares[list(read)].rename(columns=read), plant, grid.every_s)
+    return QualityAccount(tuple(tags), findings, float(is_moving.sum()) * grid.every_s / 3600.0, days)
+
+
+def _by_day(shares: pd.DataFrame, plant: Plant, every_s: int) -> tuple[DayQuality, ...]:
+    """Return the good share of each plant day; one that the period cuts counts with its part inside."""
+    found = []
+    for day, rows in shares.groupby(np.asarray(plant_days(plant, pd.DatetimeIndex(shares.index)))):
+        means = rows.mean()
+        worst = str(means.idxmin())
+        hours = len(rows) * every_s / 3600.0
+        found.append(DayQuality(pd.Timestamp(str(day)).date(), hours, float(means.mean()), float(means[worst]), worst))
+    return tuple(found)
 
 
 def _of_tag(
