@@ -1,8 +1,9 @@
 """Score the package against the simulator's truth, through the real path from files to answers.
 
-    python tests/benchmarks/score.py upsets|faults|figures|coverage|tuning|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
+    python tests/benchmarks/score.py upsets|faults|figures|coverage|tuning|compare|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
 
-`coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage. Seeds below 1000 are for development;
+`coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage;
+`compare --seeds 60` makes 600 comparisons. Seeds below 1000 are for development;
 score with seeds from 1000 on.
 """
 
@@ -13,6 +14,7 @@ import time
 from collections.abc import Iterable
 
 from played import over_seeds
+from score_compare import compare_lines, score_compare
 from score_coverage import coverage_lines
 from score_faults import fault_lines, score_faults
 from score_figures import figure_lines, score_figures
@@ -90,7 +92,22 @@ def tuning(asked: argparse.Namespace) -> None:
         _said(f"tuning, {_named(asked, scenario)}, {len(scores)} plants, {days} days", tuning_lines(scores), begin)
 
 
-WHAT = {"upsets": upsets, "faults": faults, "figures": figures, "coverage": coverage, "tuning": tuning}
+def compare(asked: argparse.Namespace) -> None:
+    """Print false positives and coverage of before/after comparisons, ten a plant."""
+    for scenario in asked.scenarios or ("clean", "ordinary"):
+        begin, days = time.perf_counter(), asked.days or 84
+        scores = over_seeds(score_compare, _named(asked, scenario), days, _seeds(asked), asked.workers)
+        _said(f"compare, {_named(asked, scenario)}, {len(scores)} plants, {days} days", compare_lines(scores), begin)
+
+
+WHAT = {
+    "upsets": upsets,
+    "faults": faults,
+    "figures": figures,
+    "coverage": coverage,
+    "tuning": tuning,
+    "compare": compare,
+}
 
 
 def main() -> None:

@@ -6,6 +6,15 @@ capture and cost; sludge time in transit; errors in uncertainty.
 
 from trendkit.press.figures import FIGURES, compute_figures
 from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
-from trendkit.press.review import review_period
+from trendkit.press.review import figures_by_day, review_period
 
-__all__ = ["FIGURES", "CostLine", "Figure", "FigureTable", "PeriodReview", "compute_figures", "review_period"]
+__all__ = [
+    "FIGURES",
+    "CostLine",
+    "Figure",
+    "FigureTable",
+    "PeriodReview",
+    "compute_figures",
+    "figures_by_day",
+    "review_period",
+]

@@ -59,6 +59,13 @@ def review_period(
     )
 
 
+def figures_by_day(table: FigureTable, press: Press, plant: Plant) -> pd.DataFrame:
+    """Return one row per plant day and mode of the table: columns `day`, `mode`, then figure names (SI)."""
+    sums = Sums(table, press, plant)
+    inside = np.asarray(sums.times.isin(table.frame.index))
+    return _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
+
+
 def _rows_in(sums: Sums, start: pd.Timestamp, end: pd.Timestamp) -> Mask:
     return np.asarray((sums.times >= start) & (sums.times < end))
 

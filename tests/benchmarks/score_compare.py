@@ -1,0 +1,69 @@
+"""Before/after comparisons of an invented plant in which nothing was changed, and with a known change added.
+
+Ten windows a plant, sides of two to four weeks, each cut out of one stretch of press days read through the package's
+own path. With nothing changed a p-value under 5 % is a false positive. Then the days after are changed by a known
+share, and the limits must hold what that share makes of those days' mean.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from played import Played
+
+from trendkit.tuning.compare import matched, press_days, shift_of
+
+WINDOWS = 10
+SIDES_D = (14, 21, 28)
+CHANGED = {"cake_solids_pct": 1.04, "capture_pct": 0.99, "cost_per_dry_t": 0.96, "polymer_dose_kg_t": 1.08}
+
+
+def score_compare(played: Played) -> pd.DataFrame:
+    """Return one row per press, window and figure: the p-value with nothing changed, the limits with a change."""
+    rows = []
+    for series in played.reading.presses:
+        days = press_days(series.table, series.press, played.plant, played.reading.span, None)
+        generator = np.random.default_rng(played.seed)
+        first, last = days["number"].min(), days["number"].max()
+        for window in range(WINDOWS):
+            side = SIDES_D[window % len(SIDES_D)]
+            middle = generator.integers(first + side, last - side + 2)
+            near = days[(days["number"] >= middle - side) & (days["number"] < middle + side)]
+            cut = matched(near.assign(is_after=near["number"] >= middle))
+            rows += [
+                {"seed": played.seed, "side": side, "figure": name, **_compared(cut, name, factor)}
+                for name, factor in CHANGED.items()
+            ]
+    return pd.DataFrame(rows)
+
+
+def _compared(days: pd.DataFrame, name: str, factor: float) -> dict[str, float]:
+    same = shift_of(days, name)
+    is_after, used = days["is_after"], days["is_after"] & days["is_matched"] & days[name].notna()
+    changed = shift_of(days.assign(**{name: days[name].where(~is_after, days[name] * factor)}), name)
+    if same is None or changed is None:
+        return {"p_value": np.nan}
+    truth = (factor - 1.0) * float(days.loc[used, name].mean())
+    return {
+        "p_value": same.p_value,
+        "is_covered": changed.low <= truth <= changed.high,
+        "is_seen": changed.p_value < 0.05,
+        "half_width": (changed.high - changed.low) / 2.0,
+    }
+
+
+def compare_lines(scores: list[pd.DataFrame]) -> list[str]:
+    """Return false positives at 5 % and coverage of 95 % limits, by figure and over all."""
+    rows = pd.concat(scores, ignore_index=True)
+    known = rows[rows["p_value"].notna()]
+    lines = [
+        f"{len(rows) // len(CHANGED)} comparisons of {rows['seed'].nunique()} plants; {len(known)} of {len(rows)} judged"
+    ]
+    for name, of_figure in [*known.groupby("figure", sort=False), ("all", known)]:
+        false = 100.0 * (of_figure["p_value"] < 0.05).mean()
+        line = f"{name}: false positives {false:.1f} %, limits hold the change {100.0 * of_figure['is_covered'].astype(float).mean():.1f} %"
+        if name != "all":
+            seen = of_figure["is_seen"].astype(float).mean()
+            line += f", half width {of_figure['half_width'].median():.2f}, a factor {CHANGED[name]} seen in {100 * seen:.0f} %"
+        lines.append(f"{line} (n {len(of_figure)})")
+    return lines
