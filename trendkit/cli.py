@@ -281,6 +281,28 @@ def tune(
     _report(pages.tune(call, out), as_json)
 
 
+@app.command(short_help="Did a change help")
+def compare(
+    plant: PlantOption,
+    out: FolderOption,
+    before: Annotated[str, typer.Option("--before", help="The period before the change.", metavar="FROM/TO")],
+    after: Annotated[str, typer.Option("--after", help="The period after it.", metavar="FROM/TO")],
+    files: FilesArgument = None,
+    press: PressOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether a change helped: press days before and after it, the feed's differences taken out.
+
+    Example: trendkit compare --plant sample_exports/plant.toml --before 2026-02-23/2026-03-16
+    --after 2026-03-16/2026-04-06 --out reports/compare sample_exports
+    """
+    from trendkit.jobs import comparing
+    from trendkit.jobs.call import Call
+
+    call = Call(plant, tuple(files or ()), press, progress=_progress)
+    _report(comparing.compare(call, before, after, out), as_json)
+
+
 def _scenario_list() -> str:
     """Return the scenarios a line each, kept as they are by the help printer."""
     width = max(map(len, SCENARIOS)) + 2

@@ -12,6 +12,7 @@ from trendkit.reports.jsonio import json_text
 from trendkit.reports.writers import (
     require_suffix,
     upset_line,
+    write_compare,
     write_quality,
     write_review,
     write_table,
@@ -26,6 +27,7 @@ __all__ = [
     "require_suffix",
     "upset_line",
     "upset_rows",
+    "write_compare",
     "write_index",
     "write_quality",
     "write_review",

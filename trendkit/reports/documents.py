@@ -16,6 +16,7 @@ from trendkit.reports.jsonio import records
 
 if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
     from trendkit.series import QualityAccount, TagQuality
+    from trendkit.tuning.compare import Comparison
     from trendkit.tuning.results import Tuning
     from trendkit.upsets.results import Cause, DayAccount, Upset
 
@@ -213,6 +214,50 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
         },
         "by_load": records(tuning.by_load),
         "step_test": records(tuning.step_test),
+    }
+
+
+def compare_document(context: PageContext, found: Comparison, table: FigureTable) -> dict[str, Any]:
+    """Return compare.json: both periods, every figure's difference raw and adjusted, and what the scatter lets see."""
+    cost = found.cost_per_year
+    return {
+        **frame_of_page("compare", context, (*table.notes, *found.notes)),
+        **{
+            name: {"start": side.start_utc, "end": side.end_utc, "timezone": side.timezone}
+            for name, side in (("before", found.before), ("after", found.after))
+        },
+        "verdict": found.verdict,
+        "reason": found.reason,
+        "decided_by": found.decided_by,
+        "effects": {
+            name: {
+                "before": effect.before,
+                "after": effect.after,
+                "raw_difference": effect.raw_difference,
+                "adjusted_difference": effect.adjusted_difference,
+                "low": effect.low,
+                "high": effect.high,
+                "p_value": effect.p_value,
+                "press_days_before": effect.days_before,
+                "press_days_after": effect.days_after,
+                "reason": effect.reason,
+            }
+            for name, effect in found.effects.items()
+        },
+        "press_days_per_week": dict(found.press_days_per_week),
+        "same_solids_press_days_per_week": dict(found.same_solids_days_per_week),
+        "cost_per_year": cost and {"value": cost.value, "low": cost.low, "high": cost.high, "unit": cost.unit},
+        "power": [
+            {
+                "figure": each.figure,
+                "least_shown": each.least_shown,
+                "wanted": each.wanted,
+                "more_press_days": each.more_press_days,
+            }
+            for each in found.power
+        ],
+        "days": records(found.days[["day", "is_after", "is_matched", *found.effects]]),
+        "unavailable": dict(table.unavailable),
     }
 
 

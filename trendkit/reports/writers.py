@@ -10,7 +10,13 @@ from trendkit.errors import InputError, Problem
 from trendkit.plant.model import Plant
 from trendkit.press.results import FigureTable, PeriodReview
 from trendkit.reports.context import PageContext
-from trendkit.reports.documents import quality_document, review_document, troubleshoot_document, tune_document
+from trendkit.reports.documents import (
+    compare_document,
+    quality_document,
+    review_document,
+    troubleshoot_document,
+    tune_document,
+)
 from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
 from trendkit.reports.jsonio import json_text
 from trendkit.reports.plant_clock import clock_of
@@ -21,6 +27,7 @@ if TYPE_CHECKING:  # results are read, never made here: the rooms that make them
 
     from trendkit.reports.page import Page
     from trendkit.series import QualityAccount
+    from trendkit.tuning.compare import Comparison
     from trendkit.tuning.results import Tuning
     from trendkit.upsets.results import DayAccount, Upset
 
@@ -63,6 +70,14 @@ def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: Figure
 
     page = tune_page(context, tuning, table)
     return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
+
+
+def write_compare(folder: Path, context: PageContext, found: Comparison, table: FigureTable) -> dict[str, str]:
+    """Write compare.html and .json; return the answer and the page's path. `table` holds both periods' rows."""
+    from trendkit.reports.compare_page import compare_page
+
+    page = compare_page(context, found, table)
+    return _write_page(folder, "compare", page, {**compare_document(context, found, table), "answer": page.answer}, {})
 
 
 def write_quality(

@@ -5,15 +5,20 @@ speeds in m/min, outcomes in %, money in the plant's currency.
 """
 
 from trendkit.tuning.advice import tune
+from trendkit.tuning.compare import Comparison, Effect, Power, compare
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_test import CAUTIONS, plan_step_test, write_step_test
 
 __all__ = [
     "CAUTIONS",
+    "Comparison",
+    "Effect",
     "Gain",
     "Identifiability",
+    "Power",
     "Recommended",
     "Tuning",
+    "compare",
     "plan_step_test",
     "tune",
     "write_step_test",
