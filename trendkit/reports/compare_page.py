@@ -5,7 +5,7 @@ from __future__ import annotations
 from trendkit.press.results import FigureTable
 from trendkit.reports.closing import caution_list, method_section, provenance_section
 from trendkit.reports.compare_charts import DayMarks, draw_days
-from trendkit.reports.compare_words import answer, difference, marked, power_words
+from trendkit.reports.compare_words import answer, difference, marked, power_words, signed
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import day_label, facts, shown_for
 from trendkit.reports.page import Cell, FigureLine, Head, Item, Listing, Mark, Page, Panel, Section, Sheet, made_at
@@ -85,11 +85,11 @@ def _effects_section(found: Comparison, shown: Shown) -> Section:
         Head("Figure"),
         Head("Before", is_number=True),
         Head("After", is_number=True),
-        Head("Raw difference", is_number=True),
-        Head("Adjusted difference", is_number=True),
+        Head("Difference", "raw", is_number=True),
+        Head("Difference", "adjusted", is_number=True),
         Head("95 % limits", is_number=True),
-        Head("Probability by chance", is_number=True),
-        Head("Press days", "before, after", is_number=True),
+        Head("p", "by chance", is_number=True),
+        Head("Days", "before, after", is_number=True),
     )
     rows = tuple(_effect_row(name, effect, shown) for name, effect in found.effects.items())
     weeks = tuple(
@@ -109,26 +109,22 @@ def _effects_section(found: Comparison, shown: Shown) -> Section:
 
 
 def _effect_row(name: str, effect: Effect, shown: Shown) -> tuple[Cell | str, ...]:
-    value, limits = difference(effect, name, shown)
+    value, limits = (text.partition("\u00a0")[0] for text in difference(effect, name, shown))
     p = effect.p_value
     chance = DASH if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
     is_raw_known = effect.raw_difference is not None and is_known(effect.raw_difference)
-    raw = _signed(shown.digits(effect.raw_difference, name)) if is_raw_known else DASH
-    title = figure_name(name, shown.system) + (", not adjusted" if name in FEED else "")
+    raw = signed(shown.digits(effect.raw_difference, name, effect.low, effect.high)) if is_raw_known else DASH
+    title = shown.name(name) + (" (not adjusted)" if name in FEED else "")
     return (
         Cell(title, "undecided" if effect.adjusted_difference is None else ""),
-        shown.amount(effect.before, name),
-        shown.amount(effect.after, name),
+        shown.digits(effect.before, name),
+        shown.digits(effect.after, name),
         raw,
         value,
         limits or DASH,
         chance,
         f"{effect.days_before}, {effect.days_after}",
     )
-
-
-def _signed(digits: str) -> str:
-    return digits if digits.startswith(("-", "−", "–")) else f"+{digits}"
 
 
 def _week_sentence(words: str, rate: object) -> str:

@@ -81,7 +81,7 @@ def _weigh_splits(design: Floats, outcome: Floats, day: Floats, free: int) -> _W
         basis, triangle = np.linalg.qr(np.linalg.solve(root, design))
         whitened = np.linalg.solve(root, outcome)
         coefficients = np.linalg.solve(triangle, basis.T @ whitened)
-        misfit = float(((whitened - basis @ (basis.T @ whitened)) ** 2).sum())
+        misfit = max(float(((whitened - basis @ (basis.T @ whitened)) ** 2).sum()), 1e-24 * float(whitened @ whitened))
         spread = np.linalg.inv(triangle)[1]
         log_determinants = np.log(np.diagonal(root)).sum() + np.log(np.abs(np.diagonal(triangle))).sum()
         likelihood = -0.5 * free * np.log(misfit) - log_determinants
