@@ -20,7 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "rooms"))
 
 import reports_sample as sample
 
-from trendkit.reports import write_quality, write_review, write_troubleshoot, write_tune
+from trendkit.plant.calendar import month_period
+from trendkit.reports import HeldAgainst, write_quality, write_review, write_troubleshoot, write_tune
+from trendkit.upsets import run_charts
 
 playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed: no page is opened")
 
@@ -45,7 +47,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of the sample month."""
     place = tmp_path_factory.mktemp("browser")
     table = sample.table()
-    write_review(place, sample.context(), sample.review(), table, sample.upsets())
+    review = sample.review()
+    held = HeldAgainst(month_period(sample.plant(), "2026-02"), charts=run_charts(review.runs))
+    write_review(place, sample.context(), review, table, sample.upsets(), held)
     write_troubleshoot(place, sample.day_context(), sample.account(), table, sample.upsets()[1:2])
     write_tune(place, sample.context(), sample.tuning(), table)
     write_quality(place, sample.context(), sample.quality_account(), table.frame, 60)
@@ -215,6 +219,7 @@ def _expected_marks() -> dict[tuple[str, str], tuple[str, int]]:
             shade,
             sum(kind in ("overload", "feed_swing", "press_stop", "belt_trip", "ponding") for kind in kinds),
         ),
+        ("review", "runs-cake-solids-pct"): ("path:has(> title)", len(review.runs)),
         ("review", "calendar"): (bar, days),
         ("review", "days-loading"): (bar, 2 * days),
         ("review", "cost-stack"): (bar, len(review.costs)),
@@ -392,7 +397,7 @@ def test_a_page_prints_whole_on_a4_and_letter(name: str, paper: str, folder: Pat
     size = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about)
     pages = int(re.search(r"Pages:\s+(\d+)", about).group(1))  # type: ignore[union-attr]
     assert size and abs(float(size.group(1)) - width) < 2 and abs(float(size.group(2)) - height) < 2
-    assert pages <= {"review": 10, "troubleshoot": 7, "tune": 7, "quality": 7}[name]
+    assert pages <= {"review": 11, "troubleshoot": 7, "tune": 7, "quality": 7}[name]
     words = _tool("pdftotext", "-layout", str(pdf), "-")
     assert f"page 1 of {pages}" in words and f"page {pages} of {pages}" in words
     assert words.count("Quillmark Bend reclamation works, trendkit") == pages  # the foot of every sheet

@@ -12,6 +12,7 @@ from trendkit.jobs.pages import judged_day_page, review_page, tuning_page, upset
 from trendkit.jobs.reading import read_presses
 from trendkit.plant import load_plant
 from trendkit.plant.calendar import month_period
+from trendkit.reports import HeldAgainst
 from trendkit.upsets import judge
 
 _SAMPLE_MONTH, _SAMPLE_MONTH_BEFORE = "2026-03", "2026-02"  # what the demo looks at in sample_exports/
@@ -35,7 +36,7 @@ def demo(out: Path, progress: Progress) -> Done:
         upsets = upsets_of(series, plant, judged)
         lines.append(f"{series.press.name}")
         answers = {
-            "review": review_page(reading, series, upsets, month, before, folder),
+            "review": review_page(reading, series, upsets, month, HeldAgainst(before), folder),
             "troubleshoot": judged_day_page(reading, series, judged, upsets, _SAMPLE_BAD_DAY, folder),
             "tune": tuning_page(reading, series, reading.span, folder),
         }

@@ -15,7 +15,7 @@ def ingest(call: Call) -> Done:
     """Append the exports and bench sheets of a call to the plant's archive, once however often repeated."""
     plant = load_plant(call.plant)
     _require_files(call)
-    exports, sheets = opened(plant, call.files)
+    exports, sheets = opened(plant, call.files, needs_export=False)
     report = keep_in_archive(plant, exports, sheets, call.progress)
     lines = [file.sentence() for file in report.files]
     lines.append(f"{report.new} readings and results are new in {report.folder}.")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -15,11 +16,12 @@ from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.heading import page_context
 from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses
-from trendkit.plant import Plant, load_plant
+from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
 from trendkit.plant.display import counted
-from trendkit.press import review_period
+from trendkit.press import Figure, review_period
 from trendkit.reports import (
+    HeldAgainst,
     PageContext,
     require_suffix,
     upset_line,
@@ -30,7 +32,7 @@ from trendkit.reports import (
     write_upsets,
 )
 from trendkit.tuning import tune as find_tuning
-from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge
+from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge, run_charts
 
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
 
@@ -106,23 +108,50 @@ def review(call: Call, month: str | None, out: Path) -> Done:
     plant = load_plant(call.plant)
     period, before = _review_period(plant, call, month)
     reading = read_presses(plant, call, period, max(period.start_utc - before.start_utc, _HISTORY))
-    return _write_for_each_press(
-        reading,
-        out,
-        "review",
-        lambda series, folder: review_page(reading, series, upsets_of(series, plant), period, before, folder),
-    )
+    year_before = _year_before(plant, month) if month and not call.files else None
+    last_year = _read_if_kept(plant, call, year_before) if year_before else None
+
+    def write(series: PressSeries, folder: Path) -> dict[str, Any]:
+        held = HeldAgainst(before, year_before, _figures_of(last_year, series.press, year_before))
+        return review_page(reading, series, upsets_of(series, plant), period, held, folder)
+
+    return _write_for_each_press(reading, out, "review", write)
+
+
+def _year_before(plant: Plant, month: str) -> Period:
+    return month_period(plant, f"{int(month[:4]) - 1:04d}{month[4:]}")
+
+
+def _read_if_kept(plant: Plant, call: Call, period: Period) -> Reading | None:
+    """Return what the archive holds of a period, None when it holds nothing of it."""
+    call.progress("reading the same month of the year before")
+    try:
+        return read_presses(plant, replace(call, progress=lambda _: None), period)
+    except InputError:
+        return None
+
+
+def _figures_of(reading: Reading | None, press: Press, period: Period | None) -> Mapping[str, Figure]:
+    """Return the dewatering figures of a press over another period, none when nothing was pressed in it."""
+    series = next((each for each in reading.presses if each.press.slug == press.slug), None) if reading else None
+    if reading is None or series is None or period is None:
+        return {}
+    table = cut(series.table, period)
+    has_pressing = (table.frame["phase"] == "pressing").any()
+    return review_period(table, press, reading.plant, period).figures if has_pressing else {}
 
 
 def review_page(
-    reading: Reading, series: PressSeries, upsets: list[Upset], period: Period, before: Period, folder: Path
+    reading: Reading, series: PressSeries, upsets: list[Upset], period: Period, held: HeldAgainst, folder: Path
 ) -> dict[str, Any]:
-    """Write one press's review of a period, held against the period before; return its answer and path."""
-    table, earlier = cut(series.table, period), cut(series.table, before)
-    has_earlier = (earlier.frame["phase"] == "pressing").any()
+    """Write one press's review of a period, held against other periods; return its answer and path."""
+    table = cut(series.table, period)
+    earlier = cut(series.table, held.before) if held.before is not None else None
+    has_earlier = earlier is not None and (earlier.frame["phase"] == "pressing").any()
     figures = review_period(table, series.press, reading.plant, period, earlier if has_earlier else None)
+    held = replace(held, charts=run_charts(figures.runs))
     begun = [upset for upset in upsets if period.start_utc <= upset.start < period.end_utc]
-    return write_review(folder, _context(reading, series, period), figures, table, begun)
+    return write_review(folder, _context(reading, series, period), figures, table, begun, held)
 
 
 def troubleshoot(call: Call, day: str, out: Path) -> Done:

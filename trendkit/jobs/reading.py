@@ -137,10 +137,13 @@ def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: P
     return _Given(exports, lab, tuple(sheet.input for sheet in sheets))
 
 
-def opened(plant: Plant, files: tuple[str, ...]) -> tuple[list[Export], list[LabSheet]]:
-    """Open the exports and read the bench sheets that `files` name; an InputError when no export is among them."""
+def opened(plant: Plant, files: tuple[str, ...], needs_export: bool = True) -> tuple[list[Export], list[LabSheet]]:
+    """Open the exports and read the bench sheets that `files` name.
+
+    An InputError when no export is among them, unless a late bench sheet may come alone.
+    """
     found = find_inputs(files, plant)
-    if not found.exports:
+    if not found.exports and (needs_export or not found.labs):
         sheets_only = ", ".join(path.name for path in found.labs)
         raise InputError(
             Problem(

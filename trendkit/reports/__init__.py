@@ -7,6 +7,7 @@ computed here.
 
 from trendkit.reports.context import PageContext
 from trendkit.reports.documents import upset_rows
+from trendkit.reports.held_against import HeldAgainst
 from trendkit.reports.index_page import write_index
 from trendkit.reports.jsonio import json_text
 from trendkit.reports.writers import (
@@ -22,6 +23,7 @@ from trendkit.reports.writers import (
 )
 
 __all__ = [
+    "HeldAgainst",
     "PageContext",
     "json_text",
     "require_suffix",

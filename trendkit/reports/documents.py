@@ -15,10 +15,12 @@ from trendkit.reports.context import PageContext
 from trendkit.reports.jsonio import records
 
 if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
+    from trendkit.reports.held_against import HeldAgainst
     from trendkit.series import QualityAccount, TagQuality
     from trendkit.tuning.compare import Comparison
     from trendkit.tuning.results import Tuning
     from trendkit.upsets.results import Cause, DayAccount, Upset
+    from trendkit.upsets.run_charts import RunChart
 
 
 def frame_of_page(command: str, context: PageContext, notes: Sequence[str]) -> dict[str, Any]:
@@ -124,10 +126,30 @@ def _run_rows(runs: pd.DataFrame) -> list[dict[str, Any]]:
     return records(runs.rename(columns={"start_utc": "start", "end_utc": "end"}))
 
 
+def _run_chart(chart: RunChart) -> dict[str, Any]:
+    limits = chart.limits
+    return {
+        "mean": limits.centre,
+        "lower": limits.lower,
+        "upper": limits.upper,
+        "runs": _run_rows(chart.runs),
+    }
+
+
+def _results_that_count(context: PageContext) -> int:
+    """Return how many accepted results of the bench were sampled in the period."""
+    lab, period = context.lab, context.period
+    if lab is None or lab.empty:
+        return 0
+    inside = (lab["sampled_at"] >= period.start_utc) & (lab["sampled_at"] < period.end_utc)
+    return int((inside & ~lab["is_suspect"].astype(bool)).sum())
+
+
 def review_document(
-    context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
+    context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset], held: HeldAgainst
 ) -> dict[str, Any]:
     """Return review.json: figures with limits, by mode, day and shift, and the upsets of the period."""
+    year = held.year_before
     return {
         **frame_of_page("review", context, (*table.notes, *review.notes)),
         "figures": _figures(review.figures),
@@ -135,6 +157,10 @@ def review_document(
         "by_day": records(review.by_day),
         "by_shift": records(review.by_shift),
         "by_run": _run_rows(review.runs),
+        "year_before": year
+        and {"period": {"start": year.start_utc, "end": year.end_utc}, "figures": _figures(held.year_figures)},
+        "run_charts": {chart.figure: _run_chart(chart) for chart in held.charts},
+        "lab_results": _results_that_count(context),
         "capture_by_method": _figures(review.capture_by_method),
         "costs": [
             {"name": line.name, "amount": line.amount, "per_dry_t": line.per_dry_t, "price": line.price}

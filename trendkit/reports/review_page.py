@@ -4,17 +4,21 @@ defended.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.closing import caution_list, method_section, provenance_section
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import facts, limit_text, shown_for
+from trendkit.reports.held_against import HeldAgainst
 from trendkit.reports.page import Mark, Page, Prose, Section, made_at
 from trendkit.reports.plant_clock import clock_of, opening_words, period_text
 from trendkit.reports.readings import quality_section
+from trendkit.reports.review_changes import changes_section
 from trendkit.reports.review_lines import figure_lines
 from trendkit.reports.review_panels import calendar_panel, cost_panel, loading_panel
+from trendkit.reports.review_runs import runs_section
 from trendkit.reports.review_strips import strip_panels
 from trendkit.reports.review_tables import amounts_section, tables_section, upset_section
 from trendkit.reports.shown import Shown, is_known
@@ -24,11 +28,20 @@ from trendkit.upsets.results import Upset
 MOSTLY_COVERED = 0.95  # share of the period from which the first sentence need not say how much is known
 
 
-def review_page(context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]) -> Page:
-    """Return the review as page content."""
+def review_page(
+    context: PageContext,
+    review: PeriodReview,
+    table: FigureTable,
+    upsets: Sequence[Upset],
+    held: HeldAgainst | None = None,
+    again: Mapping[str, Any] | None = None,
+) -> Page:
+    """Return the review as page content; `again` says what moved since it was last made (`reissue.reissue`)."""
+    held = held or HeldAgainst()
     shown, clock = shown_for(context), clock_of(context.period)
     answer, marked = _answer(context, review, upsets, shown)
     sections = [
+        changes_section(context, review, held, again, clock, shown),
         Section(
             "course",
             "Through the period",
@@ -39,6 +52,7 @@ def review_page(context: PageContext, review: PeriodReview, table: FigureTable, 
                 *calendar_panel(context, review, shown),
             ),
         ),
+        runs_section(held, clock, shown),
         _loading_section(context, review, shown),
         amounts_section(review, shown),
         *_cost_sections(review, shown),

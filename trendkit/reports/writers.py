@@ -18,13 +18,14 @@ from trendkit.reports.documents import (
     tune_document,
 )
 from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
-from trendkit.reports.jsonio import json_text
+from trendkit.reports.jsonio import json_text, plain
 from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.words import KINDS, said
 
 if TYPE_CHECKING:  # results are read, never made here: the rooms that make them need not be loaded
     import pandas as pd
 
+    from trendkit.reports.held_against import HeldAgainst
     from trendkit.reports.page import Page
     from trendkit.series import QualityAccount
     from trendkit.tuning.compare import Comparison
@@ -33,19 +34,29 @@ if TYPE_CHECKING:  # results are read, never made here: the rooms that make them
 
 
 def write_review(
-    folder: Path, context: PageContext, review: PeriodReview, table: FigureTable, upsets: Sequence[Upset]
+    folder: Path,
+    context: PageContext,
+    review: PeriodReview,
+    table: FigureTable,
+    upsets: Sequence[Upset],
+    held: HeldAgainst | None = None,
 ) -> dict[str, str]:
     """Write review.html and .json, figures.parquet, figures.xlsx and upsets.csv; return the answer and the
     page's path.
 
     `table` holds the period's rows; numbers in machine files are SI, on the page and in the workbook the
-    plant's.
+    plant's. Where `folder` holds a review of the same press and period, the page says what moved since.
     """
+    from trendkit.reports.held_against import HeldAgainst
+    from trendkit.reports.reissue import reissue
     from trendkit.reports.review_page import review_page
     from trendkit.reports.workbook import review_workbook
 
-    page = review_page(context, review, table, upsets)
-    document = review_document(context, review, table, upsets)
+    held = held or HeldAgainst()
+    document = review_document(context, review, table, upsets, held)
+    again = reissue(folder, plain(document))
+    document["reissue"] = again
+    page = review_page(context, review, table, upsets, held, again)
     contents = {
         "figures.parquet": parquet_bytes(joined_table([table])),
         "figures.xlsx": review_workbook(context, review, table, upsets),

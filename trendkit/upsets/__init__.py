@@ -17,6 +17,7 @@ from trendkit.upsets.results import (
     Move,
     Upset,
 )
+from trendkit.upsets.run_charts import RunChart, run_charts
 
 __all__ = [
     "Cause",
@@ -26,9 +27,11 @@ __all__ = [
     "Difference",
     "JudgedMode",
     "Move",
+    "RunChart",
     "Upset",
     "account_for_day",
     "find_upsets",
     "judge",
     "ledger",
+    "run_charts",
 ]

@@ -233,6 +233,7 @@
         ? "Shown: " + clockText(drawings[0], chosen[0], true) + " to " + clockText(drawings[0], chosen[1], true) + "."
         : "Drag along a drawing to look closer; the others follow. Keys on a drawing: arrows read, + and \u2212 change the range.";
       for (const button of bar.buttons) button.hidden = !chosen;
+      bar.whole.hidden = !chosen && bar !== bars[0];
     }
   }
 
@@ -348,7 +349,7 @@
       buttons.push(button);
     }
     section.prepend(bar);
-    bars.push({ words: words, buttons: buttons });
+    bars.push({ whole: bar, words: words, buttons: buttons });
   }
 
   document.querySelectorAll("figure script.numbers").forEach(open);
