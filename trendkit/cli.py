@@ -7,6 +7,7 @@ on standard error, exit code 0, 2 (the call or an input is wrong) or 1 (unforese
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +15,7 @@ import typer
 
 from trendkit import __version__
 from trendkit.errors import InputError, Problem
+from trendkit.jobs.stages import Stages
 from trendkit.simulate.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
@@ -45,20 +47,34 @@ ToOption = Annotated[
 ]
 FolderOption = Annotated[Path, typer.Option("--out", help="Folder for the page and its files.", metavar="DIR")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+OpenOption = Annotated[bool, typer.Option("--open", help="Open the page in the browser.")]
 
 
-def _progress(text: str) -> None:
-    """Say on standard error what is being done, when a person is there to read it."""
-    if sys.stderr.isatty():
-        typer.echo(f"… {text}", err=True)
+_progress = Stages()
 
 
-def _report(done: Done, as_json: bool) -> None:
+def _report(done: Done, as_json: bool, is_to_open: bool = False) -> None:
+    """Say what was done; at a terminal each page's path can be clicked. Open the first page when asked to."""
+    _progress.stop()
     if as_json:
         typer.echo(done.json_line())
-        return
-    for line in done.summary:
-        typer.echo(line)
+    else:
+        for line in done.summary:
+            typer.echo(_clickable(line, done.pages) if sys.stdout.isatty() else line)
+    if is_to_open and done.pages:
+        import webbrowser
+
+        if not webbrowser.open(done.pages[0].resolve().as_uri()):
+            typer.echo(f"No browser could be started; open {done.pages[0]} by hand.", err=True)
+
+
+def _clickable(line: str, pages: Sequence[Path]) -> str:
+    """Return the line with the path at its end as a link a terminal opens (the escape sequence OSC 8)."""
+    for page in pages:
+        if line.endswith(str(page)):
+            link = f"\x1b]8;;{page.resolve().as_uri()}\x1b\\{page}\x1b]8;;\x1b\\"
+            return line.removesuffix(str(page)) + link
+    return line
 
 
 def _print_version(is_asked: bool) -> None:
@@ -85,6 +101,7 @@ def _root(
 def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder for the pages.", metavar="DIR")] = Path("reports/demo"),
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Run the main job on sample_exports/: a month's review, a bad-day page and a tuning page.
 
@@ -92,7 +109,7 @@ def demo(
     """
     from trendkit.jobs import demo
 
-    _report(demo.demo(out, _progress), as_json)
+    _report(demo.demo(out, _progress), as_json, is_to_open)
 
 
 @plant_app.command("check", short_help="Validate a plant file, with exports too")
@@ -163,6 +180,7 @@ def quality(
     end: ToOption = None,
     press: PressOption = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Say tag by tag which readings can be trusted: share good, gaps, faults, and what was refused.
 
@@ -172,7 +190,7 @@ def quality(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(quality.quality(call, out), as_json)
+    _report(quality.quality(call, out), as_json, is_to_open)
 
 
 @app.command(short_help="Every computed series on one grid")
@@ -228,6 +246,7 @@ def review(
     end: ToOption = None,
     press: PressOption = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Review a month, a week or a shift: capture, cake, polymer, loading, hours and cost, with limits.
 
@@ -237,7 +256,7 @@ def review(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(pages.review(call, month, out), as_json)
+    _report(pages.review(call, month, out), as_json, is_to_open)
 
 
 @app.command(short_help="What went wrong on a bad cake day")
@@ -248,6 +267,7 @@ def troubleshoot(
     files: FilesArgument = None,
     press: PressOption = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Say what went wrong on a bad cake day, what moved first and what to check on the press.
 
@@ -257,7 +277,7 @@ def troubleshoot(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, None, None, _progress)
-    _report(pages.troubleshoot(call, day, out), as_json)
+    _report(pages.troubleshoot(call, day, out), as_json, is_to_open)
 
 
 @app.command(short_help="Where to run the gravity belt")
@@ -269,6 +289,7 @@ def tune(
     end: ToOption = None,
     press: PressOption = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Say where to run the gravity belt, with limits, or that these data cannot tell.
 
@@ -278,7 +299,7 @@ def tune(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(pages.tune(call, out), as_json)
+    _report(pages.tune(call, out), as_json, is_to_open)
 
 
 @app.command(short_help="Did a change help")
@@ -290,6 +311,7 @@ def compare(
     files: FilesArgument = None,
     press: PressOption = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Say whether a change helped: press days before and after it, the feed's differences taken out.
 
@@ -300,7 +322,7 @@ def compare(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, progress=_progress)
-    _report(comparing.compare(call, before, after, out), as_json)
+    _report(comparing.compare(call, before, after, out), as_json, is_to_open)
 
 
 def _scenario_list() -> str:
@@ -340,6 +362,7 @@ def simulate(
 
 
 def _fail(text: str, code: int) -> int:
+    _progress.stop()
     typer.echo(text, err=True)
     return code
 

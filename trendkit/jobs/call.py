@@ -28,6 +28,7 @@ class Done:
 
     summary: tuple[str, ...]
     as_json: dict[str, Any]
+    pages: tuple[Path, ...] = ()  # the pages written, the one to read first in front
 
     def json_line(self) -> str:
         """Return the object as one line of JSON: null for what is not known, times in UTC ending in Z."""

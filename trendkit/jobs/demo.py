@@ -42,7 +42,8 @@ def demo(out: Path, progress: Progress) -> Done:
         }
         lines += [line for answer in answers.values() for line in (f"  {answer['answer']}", f"    {answer['page']}")]
         pages[series.press.slug] = answers
-    return Done(tuple(lines), {"command": "demo", "out": str(out), "presses": pages})
+    written = tuple(Path(answer["page"]) for answers in pages.values() for answer in answers.values())
+    return Done(tuple(lines), {"command": "demo", "out": str(out), "presses": pages}, written)
 
 
 def _sample_folder(spare: Path, progress: Progress) -> Path:

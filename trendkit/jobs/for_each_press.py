@@ -20,8 +20,10 @@ def write_for_each_press(plant: Plant, out: Path, page: str, writers: Sequence[t
     lines = []
     for press, answer in answers:
         lines += [f"{press.name}: {answer['answer']}", f"  {answer['page']}"]
+    written = [Path(answer["page"]) for _, answer in answers]
     if not is_alone:
         index = write_index(out, plant, page, [(press, each["answer"]) for press, each in answers])
         lines.append(f"All presses: {index}")
+        written.insert(0, index)
     pages = {press.slug: answer for press, answer in answers}
-    return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages})
+    return Done(tuple(lines), {"command": page, "out": str(out), "presses": pages}, tuple(written))
