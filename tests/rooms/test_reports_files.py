@@ -248,7 +248,9 @@ def test_a_page_that_cannot_be_drawn_writes_nothing(tmp_path: Path, monkeypatch:
 
 def test_the_workbook_has_plant_units_native_dates_and_no_formula(folder: Path) -> None:
     book = openpyxl.load_workbook(folder / "figures.xlsx")
-    assert book.sheetnames == ["Figures", "Days", "Shifts", "Runs", "Upsets", "Readings", "Notes"]
+    assert book.sheetnames == [
+        "Figures", "Capture", "Costs", "Days", "Shifts", "Runs", "Upsets", "Samples", "Readings", "Inputs", "Notes",
+    ]  # fmt: skip
     rows = {row[0]: row for row in book["Figures"].iter_rows(min_row=2, values_only=True)}
     dose, unit = display(9.4, "polymer_dose_kg_t", "us")
     assert rows["Polymer dose"][2] == pytest.approx(dose) and rows["Polymer dose"][5] == unit == "lb/ton"
@@ -259,6 +261,33 @@ def test_the_workbook_has_plant_units_native_dates_and_no_formula(folder: Path) 
     assert started.value == datetime(2026, 3, 18, 10, 12) and started.is_date
     for sheet in book:
         assert not any(cell.data_type == "f" for row in sheet.iter_rows() for cell in row)
+
+
+def test_every_sheet_keeps_its_heading_in_sight_filters_and_prints_across_one_page(folder: Path) -> None:
+    book = openpyxl.load_workbook(folder / "figures.xlsx")
+    for sheet in book:
+        assert sheet.freeze_panes == "B2" and all(cell.font.bold for cell in sheet[1]), sheet.title
+        assert sheet.auto_filter.ref == sheet.dimensions and sheet.print_title_rows == "$1:$1", sheet.title
+        assert sheet.page_setup.orientation == "landscape" and sheet.page_setup.fitToHeight == 0, sheet.title
+
+
+def test_numbers_are_shown_with_the_digits_their_size_needs(folder: Path) -> None:
+    book = openpyxl.load_workbook(folder / "figures.xlsx")
+    rows = {row[0].value: row for row in book["Figures"].iter_rows(min_row=2)}
+    assert rows["Sludge fed"][2].number_format == "#,##0" and rows["Capture"][2].number_format == "0.0"
+    assert rows["Belt speed ratio"][2].number_format == "0.00"
+    assert {cell.number_format for cell in book["Days"]["G"][1:]} == {"0.0"}  # capture of every day alike
+
+
+def test_the_workbook_holds_costs_samples_and_inputs_as_the_page_does(folder: Path) -> None:
+    book = openpyxl.load_workbook(folder / "figures.xlsx")
+    costs = {row[0]: row for row in book["Costs"].iter_rows(min_row=2, values_only=True)}
+    assert costs["Haul"][1] == 36_900 and costs["Power"][3] == "no price or no meter"
+    samples = list(book["Samples"].iter_rows(min_row=2, values_only=True))
+    assert samples[0][0] == datetime(2026, 3, 2, 10, 10) and len(samples) == len(sample.lab())
+    assert [row[6] for row in samples if row[6]] == ["dewatered cake of 3 % cannot be"]
+    assert not any(str(row[5] or "").startswith("=") for row in samples)  # the hostile note is text
+    assert [row[0] for row in book["Inputs"].iter_rows(min_row=2, values_only=True)] == ["press_march.csv", "lab.csv"]
 
 
 def test_texts_that_look_like_formulas_are_neutralised(folder: Path) -> None:

@@ -48,7 +48,10 @@ def table_workbook(frame: pd.DataFrame, plant: Plant) -> bytes:
     sheet = workbook.create_sheet("Figures")
     sheet.freeze_panes = "B2"
     sheet.append(
-        [shown.name(name) + (", plant time" if "time" in name and "drain" not in name else "") for name in names]
+        [
+            safe_text(shown.name(name) + (", plant time" if "time" in name and "drain" not in name else ""))
+            for name in names
+        ]
     )
     columns = [_table_column(frame[name], name, shown, local) for name in names]
 

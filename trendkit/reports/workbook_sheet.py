@@ -28,6 +28,9 @@ TIME_FORMAT = "yyyy-mm-dd hh:mm"
 Row = Sequence[Any]
 
 
+_WIDEST = 58.0  # characters; longer texts wrap
+
+
 def safe_text(text: str) -> str:
     """Return a text no spreadsheet will run: one that begins like a formula gets an apostrophe in front.
 
@@ -64,31 +67,78 @@ def finished(workbook: Any) -> bytes:
     return sink.getvalue()
 
 
-def add_sheet(workbook: Any, title: str, heads: Sequence[str], rows: Iterable[Row], formats: Mapping[int, str]) -> None:
-    """Add a sheet with bold headings, sensible widths and the heading kept in sight; `formats` by column."""
-    from openpyxl.styles import Alignment, Border, Font, Side
-    from openpyxl.utils import get_column_letter
+def add_sheet(
+    workbook: Any,
+    title: str,
+    heads: Sequence[str],
+    rows: Iterable[Row],
+    formats: Mapping[int, str],
+    is_mixed: bool = False,
+) -> None:
+    """Add a sheet with bold headings, sensible widths, the heading kept in sight and on every printed page.
 
+    `formats` by column. Other numbers show as many decimals as their column's largest needs; with `is_mixed` as their
+    row's does, for sheets with another unit in every row.
+    """
     sheet = workbook.create_sheet(title)
     sheet.append([safe_text(head) for head in heads])
-    widths = [len(head) for head in heads]
+    count = 0
     for row in rows:
-        cells = [_cell(value) for value in row]
-        sheet.append(cells)
-        widths = [
-            max(width, min(len(str(value if value is not None else "")), 60))
-            for width, value in zip(widths, cells, strict=True)
-        ]
-    line = Border(bottom=Side(style="thin"))
-    for cell in sheet[1]:
-        cell.font, cell.border = Font(bold=True), line
-        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
+        sheet.append([_cell(value) for value in row])
+        count += 1
+    _head_row(sheet)
     for column, form in formats.items():
         for (cell,) in sheet.iter_rows(min_row=2, min_col=column, max_col=column):
             cell.number_format = form
-    for number, width in enumerate(widths, start=1):
-        sheet.column_dimensions[get_column_letter(number)].width = min(max(9.0, width * 0.95 + 2), 58.0)
+    for line in sheet.iter_rows(min_row=2) if is_mixed else sheet.iter_cols(min_row=2):
+        _format_numbers([cell for cell in line if cell.column not in formats])
+    _wrap_and_widen(sheet)
     sheet.freeze_panes = "B2"
+    if count:
+        sheet.auto_filter.ref = sheet.dimensions
+    _set_up_print(sheet)
+
+
+def _head_row(sheet: Any) -> None:
+    from openpyxl.styles import Alignment, Border, Font, Side
+
+    for cell in sheet[1]:
+        cell.font, cell.border = Font(bold=True), Border(bottom=Side(style="thin"))
+        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
+
+
+def _format_numbers(cells: Iterable[Any]) -> None:
+    """Give the numbers of one column or row the decimals that the largest of them needs for three digits or more."""
+    numbers = [cell for cell in cells if isinstance(cell.value, float)]
+    if not numbers:
+        return
+    largest = max(abs(cell.value) for cell in numbers)
+    form = "#,##0" if largest >= 1000 else "0.0" if largest >= 20 else "0.00"
+    for cell in numbers:
+        cell.number_format = form
+
+
+def _wrap_and_widen(sheet: Any) -> None:
+    from openpyxl.styles import Alignment
+    from openpyxl.utils import get_column_letter
+
+    for cells in sheet.iter_cols():
+        longest = max(len(str(cell.value)) if cell.value is not None else 0 for cell in cells[1:] or cells)
+        head = max((len(word) for word in str(cells[0].value or "").split()), default=0)
+        width = min(max(9.0, longest * 0.95 + 2, head + 2), _WIDEST)
+        sheet.column_dimensions[get_column_letter(cells[0].column)].width = width
+        for cell in cells[1:]:
+            if isinstance(cell.value, str):
+                cell.alignment = Alignment(wrap_text=len(cell.value) > _WIDEST, vertical="top")
+
+
+def _set_up_print(sheet: Any) -> None:
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_title_rows = "1:1"
+    sheet.oddFooter.left.text = "&F, &A"
+    sheet.oddFooter.right.text = "page &P of &N"
 
 
 def local_reader(timezone: str) -> Any:

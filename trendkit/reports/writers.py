@@ -59,7 +59,7 @@ def write_review(
     page = review_page(context, review, table, upsets, held, again)
     contents = {
         "figures.parquet": parquet_bytes(joined_table([table])),
-        "figures.xlsx": review_workbook(context, review, table, upsets),
+        "figures.xlsx": review_workbook(context, review, table, upsets, held),
         "upsets.csv": upsets_bytes(upsets, ".csv"),
     }
     return _write_page(folder, "review", page, {**document, "answer": page.answer}, contents)
