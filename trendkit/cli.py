@@ -288,6 +288,9 @@ def tune(
     start: FromOption = None,
     end: ToOption = None,
     press: PressOption = None,
+    step_test: Annotated[
+        Path | None, typer.Option("--step-test", help="The filled step-test sheet of the press.", metavar="FILE")
+    ] = None,
     as_json: JsonOption = False,
     is_to_open: OpenOption = False,
 ) -> None:
@@ -299,7 +302,7 @@ def tune(
     from trendkit.jobs.call import Call
 
     call = Call(plant, tuple(files or ()), press, start, end, _progress)
-    _report(pages.tune(call, out), as_json, is_to_open)
+    _report(pages.tune(call, out, step_test), as_json, is_to_open)
 
 
 @app.command(short_help="Did a change help")

@@ -3,7 +3,8 @@
     python tests/benchmarks/score.py upsets|faults|figures|coverage|tuning|compare|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
 
 `coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage;
-`compare --seeds 60` makes 600 comparisons. Seeds below 1000 are for development;
+`compare --seeds 60` makes 600 comparisons, with --read
+through files. Seeds below 1000 are for development;
 score with seeds from 1000 on.
 """
 
@@ -14,7 +15,7 @@ import time
 from collections.abc import Iterable
 
 from played import over_seeds
-from score_compare import compare_lines, score_compare
+from score_compare import compare_lines, score_compare, score_lived
 from score_coverage import coverage_lines
 from score_faults import fault_lines, score_faults
 from score_figures import figure_lines, score_figures
@@ -93,11 +94,15 @@ def tuning(asked: argparse.Namespace) -> None:
 
 
 def compare(asked: argparse.Namespace) -> None:
-    """Print false positives and coverage of before/after comparisons, ten a plant."""
-    for scenario in asked.scenarios or ("clean", "ordinary"):
+    """Print false positives and coverage of before/after comparisons, ten a plant; --read takes the way by files."""
+    for scenario in asked.scenarios or ("ordinary",):
         begin, days = time.perf_counter(), asked.days or 84
-        scores = over_seeds(score_compare, _named(asked, scenario), days, _seeds(asked), asked.workers)
-        _said(f"compare, {_named(asked, scenario)}, {len(scores)} plants, {days} days", compare_lines(scores), begin)
+        if asked.read:
+            scores = over_seeds(score_compare, _named(asked, scenario), days, _seeds(asked), asked.workers)
+        else:
+            scores = [score_lived(_named(asked, scenario), days, seed) for seed in _seeds(asked)]
+        kind = f"{_named(asked, scenario)}, {'read from files' if asked.read else 'true press days'}"
+        _said(f"compare, {kind}, {len(scores)} plants, {days} days", compare_lines(scores), begin)
 
 
 WHAT = {
@@ -119,6 +124,7 @@ def main() -> None:
     parser.add_argument("--days", type=int)
     parser.add_argument("--scenarios", nargs="+")
     parser.add_argument("--bare", action="store_true")
+    parser.add_argument("--read", action="store_true", help="compare: through files, not from true press days")
     parser.add_argument("--workers", type=int, default=2)
     asked = parser.parse_args()
     for name in WHAT if asked.what == "all" else (asked.what,):

@@ -1,15 +1,15 @@
 """The step-test sheet: fair to every level, the same every time, fit to take to the press."""
 
 import csv
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pytest
 from tuning_table import made_up_plant, made_up_table
 
 from trendkit.plant.model import Limit
 from trendkit.tuning.blocks import sludge_minutes, steady_blocks
-from trendkit.tuning.step_test import CAUTIONS, STEP_BEYOND, levels_to_hold, plan_step_test, write_step_test
+from trendkit.tuning.step_test import CAUTIONS, STEP_BEYOND, levels_to_hold, plan_step_test, step_test_csv
 
 PLANT, PRESS = made_up_plant(capture_pct=Limit(low=95.0))
 
@@ -47,11 +47,16 @@ def test_levels_stay_near_what_was_run() -> None:
     assert len(narrow) == 4
 
 
-def test_the_csv_opens_with_the_cautions_and_leaves_no_half_file(tmp_path: Path) -> None:
-    sheet, path = sheet_for(), tmp_path / "step_test.csv"
-    write_step_test(sheet, path)
-    lines = path.read_text(encoding="utf-8").splitlines()
+def test_the_csv_opens_with_the_cautions_and_gives_each_speed() -> None:
+    sheet = sheet_for()
+    lines = step_test_csv(sheet).splitlines()
     assert lines[: len(CAUTIONS)] == [f"# {caution}" for caution in CAUTIONS]
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert [float(row["gravity_belt_speed_m_min"]) for row in rows] == sheet["gravity_belt_speed_m_min"].tolist()
-    assert [entry.name for entry in tmp_path.iterdir()] == ["step_test.csv"]
+
+
+def test_us_plants_read_the_speed_in_feet_too() -> None:
+    rows = list(csv.DictReader(line for line in step_test_csv(sheet_for(), "us").splitlines() if line[0] != "#"))
+    assert float(rows[0]["gravity_belt_speed_ft_min"]) == pytest.approx(
+        float(rows[0]["gravity_belt_speed_m_min"]) / 0.3048, abs=0.06
+    )

@@ -31,6 +31,7 @@ from trendkit.reports import (
     write_tune,
     write_upsets,
 )
+from trendkit.tuning import read_step_sheet
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge, run_charts
 
@@ -185,17 +186,41 @@ def judged_day_page(
     return write_troubleshoot(folder, context, account, cut(series.table, period), of_the_day)
 
 
-def tune(call: Call, out: Path) -> Done:
-    """Write the page on where to run the gravity belt."""
+def tune(call: Call, out: Path, step_test: Path | None = None) -> Done:
+    """Write the page on where to run the gravity belt; a filled step-test sheet is judged and merged."""
     plant = load_plant(call.plant)
+    sheet = _filled_sheet(plant, call, step_test) if step_test is not None else None
     reading, period = read_period(plant, call, NO_HISTORY)
     return _write_for_each_press(
-        reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder)
+        reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder, sheet)
     )
 
 
-def tuning_page(reading: Reading, series: PressSeries, period: Period, folder: Path) -> dict[str, Any]:
+def _filled_sheet(plant: Plant, call: Call, path: Path) -> pd.DataFrame:
+    """Read a filled sheet; an InputError when it cannot be read or it is not said whose it is."""
+    if len(plant.presses) > 1 and call.press is None:
+        raise InputError(
+            Problem(
+                "a step test belongs to one press",
+                place="--step-test",
+                found=f"{len(plant.presses)} presses",
+                expected="--press with its name",
+            )
+        )
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        found = error.strerror if isinstance(error, OSError) else "bytes that are no UTF-8 text"
+        raise InputError(
+            Problem("the step-test sheet cannot be read", path.name, found=found, expected="the filled CSV sheet")
+        ) from None
+    return read_step_sheet(text, path.name, plant)
+
+
+def tuning_page(
+    reading: Reading, series: PressSeries, period: Period, folder: Path, sheet: pd.DataFrame | None = None
+) -> dict[str, Any]:
     """Write one press's tuning page; return its answer and path."""
     table = cut(series.table, period)
-    answer = find_tuning(table, series.press, reading.plant)
+    answer = find_tuning(table, series.press, reading.plant, sheet)
     return write_tune(folder, _context(reading, series, period), answer, table)

@@ -19,8 +19,11 @@ if TYPE_CHECKING:  # results are read, never made here: the rooms that make them
     from trendkit.series import QualityAccount, TagQuality
     from trendkit.tuning.compare import Comparison
     from trendkit.tuning.results import Tuning
+    from trendkit.tuning.step_result import StepTest
     from trendkit.upsets.results import Cause, DayAccount, Upset
     from trendkit.upsets.run_charts import RunChart
+
+SPEED = "gravity_belt_speed_m_min"
 
 
 def frame_of_page(command: str, context: PageContext, notes: Sequence[str]) -> dict[str, Any]:
@@ -240,6 +243,28 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
         },
         "by_load": records(tuning.by_load),
         "step_test": records(tuning.step_test),
+        "finished_step_test": _finished(tuning.finished_test),
+    }
+
+
+def _finished(test: StepTest | None) -> dict[str, Any] | None:
+    if test is None:
+        return None
+    return {
+        "holds_used": len(test.holds),
+        "left_out": [{"step": step, "reason": reason} for step, reason in test.left_out],
+        "judged": [
+            {
+                "outcome": each.outcome,
+                "p_value": each.p_value,
+                "days": each.days,
+                "levels": [
+                    {SPEED: at.gravity_belt_speed_m_min, "value": at.value, "low": at.low, "high": at.high}
+                    for at in each.levels
+                ],
+            }
+            for each in test.judged
+        ],
     }
 
 

@@ -8,12 +8,13 @@ import pandas as pd
 
 from trendkit.reports.closing import caution_list
 from trendkit.reports.frame_sheet import frame_sheet
-from trendkit.reports.page import Cell, Head, Item, Listing, Section, Sheet
+from trendkit.reports.page import Cell, Head, Item, Listing, Prose, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.shown import DASH, Shown, is_known, share_text
 from trendkit.reports.tune_response import SPEED
 from trendkit.reports.words import figure_name
 from trendkit.tuning.results import Tuning
+from trendkit.tuning.step_result import Judged
 
 _SAID_ONCE = ("samples", "stop_if")  # columns of the step-test sheet that repeat one text
 
@@ -101,6 +102,48 @@ def _named(columns: str) -> str:
 
 def _points(change: float) -> str:
     return f"{change:+.2f}".replace("-", "−") if is_known(change) else DASH
+
+
+def finished_test_section(tuning: Tuning, shown: Shown) -> Section:
+    """Return the section on a finished step test: each outcome by level, and the holds left out; empty without."""
+    test = tuning.finished_test
+    if test is None:
+        return Section("finished", "What the step test showed", "", ())
+    items: list[Item] = [_judged_sheet(judged, shown) for judged in test.judged]
+    if not test.judged:
+        items.append(
+            Prose("Too few holds could be used to judge the test by its plan: two days and two speeds at least.")
+        )
+    if test.left_out:
+        told = tuple(f"Step {step}: {shown.retold(reason)}." for step, reason in test.left_out)
+        items.append(Listing(told, heading="Holds left out"))
+    note = (
+        f"{len(test.holds)} holds, judged by the plan: days are blocks, so that a day's sludge favours no speed. "
+        "They are also merged with the history, on which the answer rests."
+    )
+    return Section("finished", "What the step test showed", note, tuple(items))
+
+
+def _judged_sheet(judged: Judged, shown: Shown) -> Sheet:
+    name = judged.outcome
+    chance = "under 0.001" if judged.p_value < 0.001 else f"{judged.p_value:.3f}"
+    verdict = "the speed matters" if judged.p_value < 0.05 else "no effect of the speed is shown"
+    rows = tuple(
+        (
+            shown.digits(at.gravity_belt_speed_m_min, SPEED),
+            shown.digits(at.value, name, at.low, at.high),
+            shown.limited(at.value, at.low, at.high, name)[1],
+            str(at.holds),
+        )
+        for at in judged.levels
+    )
+    heads = (
+        Head("Speed", shown.unit(SPEED), is_number=True),
+        Head(figure_name(name), shown.unit(name), is_number=True),
+        Head("95 % limits", is_number=True),
+        Head("Holds", is_number=True),
+    )
+    return Sheet(f"{figure_name(name)} by speed, {judged.days} days: {verdict} (p {chance})", heads, rows)
 
 
 def step_test_section(tuning: Tuning, shown: Shown) -> Section:

@@ -16,7 +16,7 @@ from trendkit.reports.plant_clock import clock_of, period_text
 from trendkit.reports.readings import quality_section
 from trendkit.reports.rulers import ruler
 from trendkit.reports.shown import DASH, Shown, is_known, share_text
-from trendkit.reports.tune_evidence import evidence_section, load_section, step_test_section
+from trendkit.reports.tune_evidence import evidence_section, finished_test_section, load_section, step_test_section
 from trendkit.reports.tune_log import log_section
 from trendkit.reports.tune_response import OUTCOMES, SPEED, response_section
 from trendkit.reports.words import figure_name, meaning
@@ -39,6 +39,7 @@ def tune_page(context: PageContext, tuning: Tuning, table: FigureTable) -> Page:
         response_section(context, tuning, shown),
         load_section(tuning, shown),
         evidence_section(tuning, clock, shown),
+        finished_test_section(tuning, shown),
         step_test_section(tuning, shown),
         quality_section(context, table, clock),
         method_section(context, (*table.notes, *tuning.notes)),

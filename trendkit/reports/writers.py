@@ -76,11 +76,14 @@ def write_troubleshoot(
 
 
 def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
-    """Write tune.html and .json; return the answer and the page's path."""
+    """Write tune.html and .json and the step-test sheet to fill in; return the answer and the page's path."""
     from trendkit.reports.tune_page import tune_page
+    from trendkit.tuning.step_test import step_test_csv
 
     page = tune_page(context, tuning, table)
-    return _write_page(folder, "tune", page, {**tune_document(context, tuning, table), "answer": page.answer}, {})
+    document = {**tune_document(context, tuning, table), "answer": page.answer}
+    sheet = step_test_csv(tuning.step_test, context.plant.display_units)
+    return _write_page(folder, "tune", page, document, {"step-test.csv": sheet.encode()})
 
 
 def write_compare(folder: Path, context: PageContext, found: Comparison, table: FigureTable) -> dict[str, str]:

@@ -7,7 +7,9 @@ speeds in m/min, outcomes in %, money in the plant's currency.
 from trendkit.tuning.advice import tune
 from trendkit.tuning.compare import Comparison, Effect, Power, compare
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
-from trendkit.tuning.step_test import CAUTIONS, plan_step_test, write_step_test
+from trendkit.tuning.step_result import StepTest
+from trendkit.tuning.step_sheet import read_step_sheet
+from trendkit.tuning.step_test import CAUTIONS, plan_step_test, step_test_csv
 
 __all__ = [
     "CAUTIONS",
@@ -17,9 +19,11 @@ __all__ = [
     "Identifiability",
     "Power",
     "Recommended",
+    "StepTest",
     "Tuning",
     "compare",
     "plan_step_test",
+    "read_step_sheet",
+    "step_test_csv",
     "tune",
-    "write_step_test",
 ]

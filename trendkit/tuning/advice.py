@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,7 @@ from trendkit.tuning.grabs import grab_blocks
 from trendkit.tuning.identify import identify, range_run, why_insufficient
 from trendkit.tuning.response import LOAD, SPEED, Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
+from trendkit.tuning.step_result import StepTest, finish_test, merge_test
 from trendkit.tuning.step_test import plan_step_test
 from trendkit.tuning.worth import Worth, amounts_per_fed_t, weigh
 
@@ -30,10 +32,11 @@ CURVE_COLUMNS = (SPEED, *(f"{name}{limit}" for name in _OUTCOMES for limit in ("
 _NOW = (SPEED, "belt_speed_ratio", "cake_solids_pct", "capture_pct", "cost_per_dry_t")
 
 
-def tune(table: FigureTable, press: Press, plant: Plant) -> Tuning:
+def tune(table: FigureTable, press: Press, plant: Plant, sheet: pd.DataFrame | None = None) -> Tuning:
     """Return where the gravity belt of `press` should run, judged from its figure table, with limits.
 
     Speeds in m/min, cake solids and capture in %, cost in the plant's currency per dry tonne leaving in cake.
+    `sheet` is a filled step-test sheet (`read_step_sheet`); it is judged by its plan and merged with the history.
     Only speeds that were run are judged. The decision is `insufficient` when the data cannot tell; nothing is
     raised.
     """
@@ -44,8 +47,24 @@ def tune(table: FigureTable, press: Press, plant: Plant) -> Tuning:
     else:
         blocks = steady_blocks(minutes, table.every_s)
         changes = speed_changes(minutes, table.every_s)
+    test = None
+    if sheet is not None:
+        test = finish_test(sheet, minutes, not is_from_grabs(table.frame), table.every_s)
+        blocks, changes = merge_test(test, blocks, changes)
+    return replace(_answer(table, press, plant, minutes, blocks, changes, test), finished_test=test)
+
+
+def _answer(
+    table: FigureTable,
+    press: Press,
+    plant: Plant,
+    minutes: pd.DataFrame,
+    blocks: pd.DataFrame,
+    changes: pd.DataFrame,
+    test: StepTest | None,
+) -> Tuning:
     found = identify(blocks, changes)
-    why_not = why_insufficient(blocks, found)
+    why_not = why_insufficient(blocks, found, None if test is None else test.holds)
     if why_not is None:
         try:
             response = fit_response(blocks, typical_conditions(minutes))

@@ -79,7 +79,7 @@ def speed_changes(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
     first = average_over(settled[opening], setting[opening], every_s)
     last = average_over(settled[closing], setting[closing], every_s)
     before, after = _follow_on(list(keys), first, last)
-    return _describe(last.loc[before].reset_index(drop=True), first.loc[after].reset_index(drop=True))
+    return describe_changes(last.loc[before].reset_index(drop=True), first.loc[after].reset_index(drop=True))
 
 
 def _follow_on(keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFrame) -> tuple[list[int], list[int]]:
@@ -95,10 +95,11 @@ def _follow_on(keys: list[tuple[str, int]], first: pd.DataFrame, last: pd.DataFr
 
 def changes_between_grabs(blocks: pd.DataFrame) -> pd.DataFrame:
     """Return the changes of speed between consecutive grabs of a run, columns as `speed_changes`."""
-    return _describe(*pairs_of_grabs(blocks))
+    return describe_changes(*pairs_of_grabs(blocks))
 
 
-def _describe(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
+def describe_changes(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
+    """Return the changes of speed from each row of `before` to the same row of `after`, as `speed_changes` does."""
     changed = ((after[SPEED] / before[SPEED]).map(np.log).abs() >= LEAST_CHANGE).to_numpy()
     before, after = before[changed].reset_index(drop=True), after[changed].reset_index(drop=True)
     moves = pd.DataFrame(

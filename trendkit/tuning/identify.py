@@ -13,6 +13,7 @@ LEAST_DAYS = 5
 LEAST_RANGE = 0.12  # of the median speed
 LEAST_FREE_SHARE = 0.05
 LEAST_FREE_SPREAD = 0.03  # standard deviation of the log speed that the other inputs do not explain
+TEST_HOLDS, TEST_DAYS = 12, 3  # used holds that make a step test a whole one
 RUN_DAYS = 2  # days that went as far as a speed, for it to count as run
 RUN_SHARE = 0.02  # ... or the share of the steady time spent at it or beyond
 
@@ -64,8 +65,12 @@ def free_share(blocks: pd.DataFrame) -> float:
     return float(np.clip(residual / speed.var(ddof=1), 0.0, 1.0))
 
 
-def why_insufficient(blocks: pd.DataFrame, found: Identifiability) -> str | None:
-    """Return why these data cannot tell, with the number that shows it, as a sentence; None if they can."""
+def why_insufficient(blocks: pd.DataFrame, found: Identifiability, holds: pd.DataFrame | None = None) -> str | None:
+    """Return why these data cannot tell, with the number that shows it, as a sentence; None if they can.
+
+    `holds` are those of a finished step test: their speeds are random by plan, so that weeks at one speed around a
+    whole test do not make it say less.
+    """
     if len(blocks) < LEAST_BLOCKS or found.days < LEAST_DAYS:
         return (
             f"there are {len(blocks)} steady blocks on {found.days} days; "
@@ -77,6 +82,8 @@ def why_insufficient(blocks: pd.DataFrame, found: Identifiability) -> str | None
             f"the gravity belt ran within {found.speed_range_m_min:.2f} m/min about {middle:.2f} m/min, "
             f"{100 * found.speed_range_m_min / middle:.0f} % of it; {100 * LEAST_RANGE:.0f} % is needed"
         )
+    if holds is not None and len(holds) >= TEST_HOLDS and holds["test_day"].nunique() >= TEST_DAYS:
+        return None
     spread = float(np.log(blocks[SPEED]).std()) * np.sqrt(found.free_speed_share)
     if found.free_speed_share < LEAST_FREE_SHARE or spread < LEAST_FREE_SPREAD:
         return (

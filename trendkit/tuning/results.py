@@ -8,6 +8,8 @@ from typing import Literal
 
 import pandas as pd
 
+from trendkit.tuning.step_result import StepTest
+
 Decision = Literal["window", "step_outwards", "flat", "disagree", "insufficient"]
 
 
@@ -48,7 +50,7 @@ class Tuning:
     `curve`: one row per speed with `gravity_belt_speed_m_min` and `cake_solids_pct`, `capture_pct`,
     `cost_per_dry_t`, each with `_low` and `_high` (cost NaN without prices). `blocks`: the steady blocks the
     fit rests on. `changes`: what followed each speed change. `by_load`: best speed over solids loading.
-    `step_test`: the randomised sheet, a row per hold.
+    `step_test`: the randomised sheet, a row per hold. `finished_test`: a filled sheet that was merged, None without.
     """
 
     decision: Decision
@@ -62,5 +64,6 @@ class Tuning:
     blocks: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes: pd.DataFrame = field(default_factory=pd.DataFrame)
     by_load: pd.DataFrame = field(default_factory=pd.DataFrame)
+    finished_test: StepTest | None = None
     decided_by: Literal["cost", "dryness"] = "dryness"
     notes: tuple[str, ...] = ()

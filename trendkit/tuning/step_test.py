@@ -7,7 +7,6 @@ sludge favours no level. The order depends on the press alone: the same press ge
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from zlib import crc32
 
 import numpy as np
@@ -48,8 +47,7 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
             columns=["step", "test_day", SPEED, "settle_min", "hold_min", "samples", "stop_if", *_BLANK]
         )
     levels = levels_to_hold(ran.to_numpy(dtype=float))
-    transit = float(minutes["transit_min"].median())
-    settle = _round_up(max(SETTLE_MIN, transit + 10.0))
+    settle = settling_minutes(minutes)
     generator = np.random.default_rng(crc32(press.slug.encode()))
     order = np.concatenate([generator.permutation(levels) for _ in range(DAYS)])
     first, middle, last = settle, settle + SAMPLING_MIN / 2.0, settle + SAMPLING_MIN
@@ -68,6 +66,11 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
     for column in _BLANK:
         sheet[column] = None
     return sheet
+
+
+def settling_minutes(minutes: pd.DataFrame) -> float:
+    """Return how long to wait from a change of speed to a fair sample [min]: 20 min, more for slow sludge."""
+    return _round_up(max(SETTLE_MIN, float(minutes["transit_min"].median()) + 10.0))
 
 
 def levels_to_hold(ran: Floats) -> Floats:
@@ -102,9 +105,14 @@ def _round_up(minutes: float, to: float = 5.0) -> float:
     return math.ceil(minutes / to) * to
 
 
-def write_step_test(sheet: pd.DataFrame, path: Path) -> None:
-    """Write the sheet as CSV, the cautions as lines that begin with "#" above it, whole or not at all."""
+def step_test_csv(sheet: pd.DataFrame, units: str = "si") -> str:
+    """Return the sheet as CSV text, the cautions as lines that begin with "#" above it.
+
+    Speeds are in m/min; where people read US units the same speed follows in ft/min.
+    """
     lines = "".join(f"# {caution}\n" for caution in CAUTIONS)
-    unfinished = path.with_name(path.name + ".part")
-    unfinished.write_text(lines + sheet.to_csv(index=False, lineterminator="\n"), encoding="utf-8")
-    unfinished.replace(path)
+    if units == "us":
+        after = list(sheet.columns).index(SPEED) + 1
+        sheet = sheet.copy()
+        sheet.insert(after, "gravity_belt_speed_ft_min", (sheet[SPEED] / 0.3048).round(1))
+    return lines + sheet.to_csv(index=False, lineterminator="\n")
