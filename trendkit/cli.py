@@ -328,6 +328,36 @@ def compare(
     _report(comparing.compare(call, before, after, out), as_json, is_to_open)
 
 
+@app.command(short_help="The reviews of many presses and plants")
+def district(
+    plants: Annotated[
+        Path, typer.Option("--plants", help="A folder a plant, each with its plant.toml.", metavar="DIR")
+    ],
+    month: Annotated[str, typer.Option("--month", help="The month to review.", metavar="YYYY-MM")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for the reviews and the index.", metavar="DIR")],
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", help="A running cluster; without it, processes here.", metavar="ADDRESS"),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", help="Processes here; without it, one a core.", min=1, metavar="N")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Review a month of every press of many plants, and rank the presses on one page.
+
+    Each plant is read from its archive; without one, from the exports in its folder. What was done before and rests on
+    the same readings is not done again. Exit code 3: finished, but some press failed (the others are done).
+
+    Example: trendkit district --plants plants --month 2026-03 --out reports/march
+    """
+    from trendkit.jobs.district import district
+
+    done = district(plants, month, out, scheduler, workers, _progress)
+    _report(done, as_json)
+    raise typer.Exit(done.code)
+
+
 def _scenario_list() -> str:
     """Return the scenarios a line each, kept as they are by the help printer."""
     width = max(map(len, SCENARIOS)) + 2

@@ -29,6 +29,7 @@ class Done:
     summary: tuple[str, ...]
     as_json: dict[str, Any]
     pages: tuple[Path, ...] = ()  # the pages written, the one to read first in front
+    code: int = 0  # the command's exit code
 
     def json_line(self) -> str:
         """Return the object as one line of JSON: null for what is not known, times in UTC ending in Z."""

@@ -15,7 +15,16 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.heading import page_context
-from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, asked_period, cut, read_period, read_presses
+from trendkit.jobs.reading import (
+    NO_HISTORY,
+    WARM_UP,
+    PressSeries,
+    Reading,
+    asked_period,
+    cut,
+    read_period,
+    read_presses,
+)
 from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
 from trendkit.plant.display import counted
@@ -87,9 +96,7 @@ def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period,
     if month is not None:
         if call.start is not None or call.end is not None:
             raise InputError(Problem("name a month or a period, not both", place="--month", found=month))
-        period = month_period(plant, month)
-        day_before = period.local(period.start_utc - pd.Timedelta(hours=1))
-        return period, month_period(plant, day_before.strftime("%Y-%m"))
+        return _month_and_before(plant, month)
     asked = asked_period(plant, call)
     if asked is None:
         raise InputError(
@@ -104,11 +111,32 @@ def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period,
     return asked, Period(asked.start_utc - length, asked.start_utc, plant.timezone)
 
 
+def _month_and_before(plant: Plant, month: str) -> tuple[Period, Period]:
+    period = month_period(plant, month)
+    day_before = period.local(period.start_utc - pd.Timedelta(hours=1))
+    return period, month_period(plant, day_before.strftime("%Y-%m"))
+
+
+def _history(period: Period, before: Period) -> pd.Timedelta:
+    """Return what a review reads in front of its period."""
+    return max(period.start_utc - before.start_utc, _HISTORY)
+
+
+def review_spans(plant: Plant, month: str) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
+    """Return from when up to when (UTC) an archive is read for the review of a month: the month, a year before."""
+    period, before = _month_and_before(plant, month)
+    year = _year_before(plant, month)
+    return (
+        (period.start_utc - _history(period, before) - WARM_UP, period.end_utc),
+        (year.start_utc - WARM_UP, year.end_utc),
+    )
+
+
 def review(call: Call, month: str | None, out: Path) -> Done:
     """Write the performance review of a month, a week or a shift."""
     plant = load_plant(call.plant)
     period, before = _review_period(plant, call, month)
-    reading = read_presses(plant, call, period, max(period.start_utc - before.start_utc, _HISTORY))
+    reading = read_presses(plant, call, period, _history(period, before))
     year_before = _year_before(plant, month) if month and not call.files else None
     last_year = _read_if_kept(plant, call, year_before) if year_before else None
 

@@ -18,7 +18,7 @@ from trendkit.plant.calendar import Period, period_between
 from trendkit.press import FigureTable, compute_figures
 from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive
 
-_WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
+WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
 NO_HISTORY = pd.Timedelta(0)
 
 
@@ -72,7 +72,7 @@ def read_grids(
 ) -> GridReading:
     """Read the files of a call, or the archive, as far as the grid of each press asked for; see `read_presses`."""
     presses = chosen_presses(plant, call.press)
-    start_utc = period.start_utc - history - _WARM_UP if period is not None else None
+    start_utc = period.start_utc - history - WARM_UP if period is not None else None
     end_utc = period.end_utc if period is not None else None
     if call.files:
         given = _given_files(plant, call, presses, period)

@@ -89,7 +89,8 @@ def _figure(figure: Figure) -> dict[str, Any]:
     }
 
 
-def _figures(figures: Mapping[str, Figure]) -> dict[str, Any]:
+def figure_documents(figures: Mapping[str, Figure]) -> dict[str, Any]:
+    """Return figures by name as the JSON documents hold them."""
     return {name: _figure(figure) for name, figure in figures.items()}
 
 
@@ -155,16 +156,16 @@ def review_document(
     year = held.year_before
     return {
         **frame_of_page("review", context, (*table.notes, *review.notes)),
-        "figures": _figures(review.figures),
-        "by_mode": {mode: {"figures": _figures(figures)} for mode, figures in review.by_mode.items()},
+        "figures": figure_documents(review.figures),
+        "by_mode": {mode: {"figures": figure_documents(figures)} for mode, figures in review.by_mode.items()},
         "by_day": records(review.by_day),
         "by_shift": records(review.by_shift),
         "by_run": _run_rows(review.runs),
         "year_before": year
-        and {"period": {"start": year.start_utc, "end": year.end_utc}, "figures": _figures(held.year_figures)},
+        and {"period": {"start": year.start_utc, "end": year.end_utc}, "figures": figure_documents(held.year_figures)},
         "run_charts": {chart.figure: _run_chart(chart) for chart in held.charts},
         "lab_results": _results_that_count(context),
-        "capture_by_method": _figures(review.capture_by_method),
+        "capture_by_method": figure_documents(review.capture_by_method),
         "costs": [
             {"name": line.name, "amount": line.amount, "per_dry_t": line.per_dry_t, "price": line.price}
             for line in review.costs

@@ -22,10 +22,11 @@ Mark = Literal["", "meets", "misses", "undecided"]
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell of a sheet: text, and a mark where it needs attention."""
+    """One cell of a sheet: text, a mark where it needs attention, and the page it leads to."""
 
     text: str
     mark: Mark = ""
+    link: str = ""  # relative to the page's own folder
 
 
 @dataclass(frozen=True)

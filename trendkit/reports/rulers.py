@@ -60,6 +60,31 @@ def ruler(
     )
 
 
+def span_ruler(value: float | None, low: float | None, high: float | None, ends: tuple[float, float]) -> Markup:
+    """Return a value with its limits on a line that runs from `ends[0]` to `ends[1]`, the same for a whole table.
+
+    "" without a value. It repeats what stands beside it, so screen readers skip it.
+    """
+    if value is None or not is_known(value):
+        return Markup("")
+    width = (ends[1] - ends[0]) or 1.0
+
+    def place(number: float) -> float:
+        return round(4 + (number - ends[0]) / width * (_WIDTH - 8), 1)
+
+    parts = [_line(0, _WIDTH, RULE)]
+    if low is not None and high is not None and is_known(low) and is_known(high):
+        parts.append(
+            _box(place(low), place(high), _MIDDLE - 5, 10, f'fill="#cfcfcf" stroke="{INK}" stroke-width="0.7"')
+        )
+    parts.append(_box(place(value) - 1.6, place(value) + 1.6, _MIDDLE - 8, 16, f'fill="{INK}"'))
+    return Markup(
+        f'<svg class="ruler" viewBox="0 8 {_WIDTH:g} 22" width="{_WIDTH:g}" height="22" aria-hidden="true">'
+        + "".join(parts)
+        + "</svg>"
+    )
+
+
 def _line(start: float, end: float, colour: str) -> str:
     return f'<line x1="{start:g}" x2="{end:g}" y1="{_MIDDLE:g}" y2="{_MIDDLE:g}" stroke="{colour}"/>'
 
