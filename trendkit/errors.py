@@ -47,3 +47,8 @@ class InputError(Exception):
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(problem.sentence() for problem in self.problems))
+
+    def in_one_line(self) -> str:
+        """Return the first problem, and how many more there are."""
+        more = len(self.problems) - 1
+        return self.problems[0].sentence() + (f" (and {more} more)" if more else "")

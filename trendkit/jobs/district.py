@@ -75,7 +75,7 @@ def _sites(folder: Path) -> tuple[list[Site], list[Failed]]:
         try:
             sites.append(Site(file.parent.name, load_plant(file.resolve())))
         except InputError as error:
-            failed.append(Failed(file.parent.name, "", str(error)))
+            failed.append(Failed(file.parent.name, "", error.in_one_line()))
     return sites, failed
 
 

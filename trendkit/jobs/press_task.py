@@ -61,7 +61,7 @@ def review_press(task: PressTask) -> PressOutcome:
             return PressOutcome(task.out / "review.html", was_made_before=True)
         page = Path(_review(task, inputs))
     except InputError as error:
-        return PressOutcome(failure=str(error))
+        return PressOutcome(failure=error.in_one_line())
     except Exception as error:
         return PressOutcome(failure=f"Something unforeseen went wrong ({type(error).__name__}: {error}).")
     files = {file.name: file.stat().st_size for file in sorted(task.out.iterdir()) if _is_output(file)}
@@ -101,7 +101,7 @@ def _sign_of_files(plant: Plant, inputs: tuple[str, ...]) -> list[Any]:
 
     found = find_inputs(inputs, plant)
     files = sorted((*found.exports, *found.labs, *found.tickets, *found.deliveries))
-    return [[str(file), file.stat().st_size, file.stat().st_mtime_ns] for file in files]
+    return [[file.name, file.stat().st_size, file.stat().st_mtime_ns] for file in files]
 
 
 def _sign_of_archive(task: PressTask, plant: Plant, spans: Sequence[tuple[pd.Timestamp, pd.Timestamp]]) -> list[Any]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -42,9 +43,27 @@ def work_through(
     distributed = _distributed()
     with _client(distributed, scheduler, workers or min(os.cpu_count() or 1, len(tasks))) as client:
         _require_same_version(client, scheduler)
-        futures = {client.submit(work, task, pure=False): task for task in tasks}
-        for future in distributed.as_completed(futures):
-            yield futures[future], future.result() if future.status == "finished" else _why(future)
+        yield from _results(distributed, client, work, deque(tasks))
+
+
+def _results(
+    distributed: Any, client: Any, work: Callable[[Task], Result], waiting: deque[Task]
+) -> Iterator[tuple[Task, Result | str]]:
+    """Yield tasks as they are done, with as many under way as the workers have threads.
+
+    No worker holds a task in reserve, so that one which dies takes only the task down that it was working on.
+    """
+    under_way: dict[Any, Task] = {}
+    done = distributed.as_completed()
+    while waiting or under_way:
+        threads = max(sum(client.nthreads().values()), 1)
+        while waiting and len(under_way) < threads:
+            task = waiting.popleft()
+            future = client.submit(work, task, pure=False)
+            under_way[future] = task
+            done.add(future)
+        future = next(done)
+        yield under_way.pop(future), future.result() if future.status == "finished" else _why(future)
 
 
 def _distributed() -> Any:
@@ -73,7 +92,7 @@ def _client(distributed: Any, scheduler: str | None, workers: int) -> Iterator[A
             yield client
         return
     try:
-        client = distributed.Client(scheduler, timeout=_ANSWERS_WITHIN_S, set_as_default=False)
+        client = distributed.Client(scheduler, timeout=_ANSWERS_WITHIN_S)
     except (OSError, ValueError, TypeError) as cause:
         raise InputError(_no_scheduler(scheduler, cause)) from None
     with client:
