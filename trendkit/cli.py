@@ -343,6 +343,7 @@ def district(
         int | None, typer.Option("--workers", help="Processes here; without it, one a core.", min=1, metavar="N")
     ] = None,
     as_json: JsonOption = False,
+    is_to_open: OpenOption = False,
 ) -> None:
     """Review a month of every press of many plants, and rank the presses on one page.
 
@@ -354,7 +355,7 @@ def district(
     from trendkit.jobs.district import district
 
     done = district(plants, month, out, scheduler, workers, _progress)
-    _report(done, as_json)
+    _report(done, as_json, is_to_open)
     raise typer.Exit(done.code)
 
 

@@ -162,4 +162,4 @@ def _done(account: DistrictAccount, outcomes: dict[PressTask, PressOutcome], ind
         ],
         "ranking": ranking,
     }
-    return Done(tuple(lines), said, SOME_FAILED if account.failed else 0)
+    return Done(tuple(lines), said, (index,), SOME_FAILED if account.failed else 0)
