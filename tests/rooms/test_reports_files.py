@@ -337,3 +337,16 @@ def test_the_index_links_each_press_with_its_answer(tmp_path: Path) -> None:
     page = write_index(tmp_path, plant, "review", answers).read_text()
     assert 'href="bfp-1/review.html"' in page and 'href="bfp-2/review.html"' in page
     assert "It did well." in page and "<b>" not in page and "&lt;i&gt;" in page
+
+
+def test_the_index_sets_reviews_side_by_side(tmp_path: Path) -> None:
+    plant = sample.plant()
+    other = replace(plant.presses[0], name="BFP-2", slug="bfp-2")
+    for press in (plant.presses[0], other):
+        write_review(tmp_path / press.slug, sample.context(plant), sample.review(), sample.table(), sample.upsets())
+    answers = [(plant.presses[0], "It did well."), (other, "So did this.")]
+    page = write_index(tmp_path, plant, "review", answers).read_text(encoding="utf-8").replace("\u00a0", " ")
+    row = page[page.index('<th scope="row" class="short">BFP-2') :]
+    row = row[: row.index("</tr>")]
+    assert "95.9" in row and "18.8" in row and "▲" in row and row.rstrip().endswith('<td class="number">3</td>')
+    assert "The presses side by side" not in write_index(tmp_path, plant, "tune", answers).read_text(encoding="utf-8")

@@ -17,6 +17,9 @@ from trendkit.reports.time_axis import time_x
 from trendkit.reports.value_axis import value_domain, value_y
 from trendkit.upsets.run_charts import RunChart
 
+_HEIGHT = 96
+_LABEL_ROOM = 12.0  # px from one label to the next
+
 
 def chart_plot(chart: RunChart, shown: Shown) -> Plot:
     """Return what is drawn of a control chart, in the reader's units."""
@@ -37,6 +40,18 @@ def chart_plot(chart: RunChart, shown: Shown) -> Plot:
     )
 
 
+def _label_shifts(plot: Plot) -> list[float]:
+    """Return how far each label must stand below its line (px) so that no two touch; labels come from the top down."""
+    low, high = plot.ends
+    shifts, free = [], -_LABEL_ROOM
+    for value, _ in plot.limits:
+        at = _HEIGHT * (high - value) / (high - low)
+        stands = max(at, free)
+        shifts.append(stands - at)
+        free = stands + _LABEL_ROOM
+    return shifts
+
+
 def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) -> Markup:
     """Draw one value a run at the run's start; a run out of control is a filled triangle."""
     import altair as alt
@@ -54,11 +69,11 @@ def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) ->
         )
     ]
     layers: list[Any] = []
-    for value, words in plot.limits:
+    for (value, words), lower in zip(plot.limits, _label_shifts(plot), strict=True):
         line = alt.Chart(inline([{"v": value, "text": words}]))
         dash = [1, 0] if words.startswith("mean") else [5, 4]
         layers.append(line.mark_rule(stroke=RULE, strokeDash=dash).encode(y=y))
-        label = line.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
+        label = line.mark_text(align="left", baseline="middle", dx=6, dy=lower, fontSize=11)
         layers.append(label.encode(x=alt.value(WIDTH), y=y, text=alt.Text("text:N")))
     layers.append(alt.Chart(inline(drawn)).mark_line(strokeWidth=0.9, clip=True).encode(x=x("t"), y=y))
     told = {"x": x("t"), "y": y, "description": alt.Description("n:N")}
@@ -69,4 +84,4 @@ def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) ->
         layers.append(
             alt.Chart(inline(off)).mark_point(shape="triangle-up", fill=ATTENTION, size=90, **dot).encode(**told)
         )
-    return to_svg(alt.layer(*layers).properties(width=WIDTH, height=96), slug)
+    return to_svg(alt.layer(*layers).properties(width=WIDTH, height=_HEIGHT), slug)

@@ -55,8 +55,8 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
         source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(
             x=x, x2=alt.X2("x2"), y=y, y2=alt.Y2("y2")
         ),
-        pressed.mark_rect(fill=_BAR_GREY).encode(
-            x=x, x2=alt.X2("bar"), y=alt.Y("top:Q", scale=down, axis=None), y2=alt.Y2("y2")
+        pressed.mark_rect(fill=_BAR_GREY, aria=True).encode(
+            x=x, x2=alt.X2("bar"), y=alt.Y("top:Q", scale=down, axis=None), y2=alt.Y2("y2"), description="told:N"
         ),
         source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
             x=x, y=y, text=alt.Text("date:N")
@@ -98,6 +98,7 @@ def _cell(day: date, monday: date, known: dict[date, CalendarDay]) -> dict[str, 
         "date": f"{day.day} {MONTHS[day.month - 1]}" if day.day == 1 else str(day.day),
         "made": found.made if found and hours > 0 else "",
         "hours": f"{hours:.1f} h" if found and hours > 0 else "",
+        "told": f"{day.day} {MONTHS[day.month - 1]}: {found.made}, {hours:.1f} h" if found else "",
         "misses": bool(found and found.misses),
         "corner": column + 0.92,
         "mark": at + 0.2,
@@ -106,12 +107,13 @@ def _cell(day: date, monday: date, known: dict[date, CalendarDay]) -> dict[str, 
 
 @dataclass(frozen=True)
 class DayPoint:
-    """One day in a plot of two figures, in the reader's units; `label` is the day of the month."""
+    """One day in a plot of two figures, in the reader's units; `label` is drawn beside it, `told` shown on pointing."""
 
     x: float
     y: float
     label: str
     misses: bool = False
+    told: str = ""
 
 
 def draw_days(
@@ -147,7 +149,7 @@ def _day_panel(
     domain = value_domain([p.y for p in points], limits)
     x_axis = alt.Axis(title=x_title, tickCount=5)
     x = alt.X("x:Q", scale=alt.Scale(domain=[low, high], nice=False, zero=False), axis=x_axis)
-    drawn: list[dict[str, Any]] = [{"x": p.x, "v": p.y, "n": p.label} for p in points]
+    drawn: list[dict[str, Any]] = [{"x": p.x, "v": p.y, "n": p.label, "told": p.told} for p in points]
     off = [row for row, point in zip(drawn, points, strict=True) if point.misses]
     source = alt.Chart(inline(drawn))
     y = value_y("v", domain)
@@ -157,7 +159,8 @@ def _day_panel(
     ]
     if x_limit is not None and low < x_limit < high:
         layers.append(alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x))
-    layers.append(source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1).encode(x=x, y=y))
+    dot = source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1, aria=True)
+    layers.append(dot.encode(x=x, y=y, description="told:N"))
     edge = low + 0.8 * (high - low)  # a label near the right edge stands to the left of its dot
     inner, outer = ([row for row in drawn if (row["x"] > edge) is is_outer] for is_outer in (False, True))
     left = alt.Chart(inline(outer)).mark_text(align="right", dx=-5, dy=-5, fontSize=9, color=SOFT)
@@ -174,7 +177,8 @@ def _day_panel(
                 strokeWidth=0.8,
                 size=80,
                 opacity=1,
-            ).encode(x=x, y=y)
+                aria=True,
+            ).encode(x=x, y=y, description="told:N")
         )
     heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
     return alt.layer(*layers).properties(width=width, height=200, title=heading)

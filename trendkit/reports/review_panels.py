@@ -135,7 +135,8 @@ def _day_points(known: pd.DataFrame, across: str, up: str, limit: Limit | None, 
     for place, row in known.iterrows():
         off = is_off(row[up], limit)
         label = day_label(row["day"]) if off or place in outer else ""
-        points.append(DayPoint(shown.number(row[across], across), shown.number(row[up], up), label, off))
+        told = f"{day_label(row['day'])}: {shown.amount(row[up], up)} at {shown.amount(row[across], across)}"
+        points.append(DayPoint(shown.number(row[across], across), shown.number(row[up], up), label, off, told))
     return points
 
 

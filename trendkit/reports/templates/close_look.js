@@ -133,9 +133,12 @@
     for (const [from, to] of plot.out || []) box(drawing, plot, inside, "out", from, to, plot.top, plot.height);
     for (const [, from, to] of plot.spans || []) box(drawing, plot, inside, "upset", from, to, plot.top, plot.height);
     for (const flat of plot.bands || []) add(inside, "path", { class: "band", d: "M" + path(drawing, plot, flat, 3, 1) + "L" + path(drawing, plot, backwards(flat), 3, 2) + "Z" });
-    for (const [value, words] of plot.limits || []) {
+    let free = plot.top;
+    for (const [value, words] of (plot.limits || []).slice().sort(function (a, b) { return b[0] - a[0]; })) {
+      const labelled = Math.max(yOf(plot, value) + 4, free);
+      free = labelled + 12;
       add(inside, "line", { class: "target", x1: plot.left, x2: plot.left + plot.width, y1: yOf(plot, value), y2: yOf(plot, value) });
-      add(group, "text", { class: "name", x: plot.left + plot.width + 6, y: yOf(plot, value) + 4 }, words);
+      add(group, "text", { class: "name", x: plot.left + plot.width + 6, y: labelled }, words);
     }
     for (const flat of plot.lines || []) add(inside, "path", { class: "line", d: "M" + path(drawing, plot, flat, 2, 1) });
     for (const at of plot.rules || []) {
