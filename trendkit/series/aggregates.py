@@ -203,3 +203,28 @@ def _bound_status(history: History, moment_us: int) -> int:
     if treated[before] == GOOD and following < len(treated) and treated[following] != GOOD:
         return UNCERTAIN
     return int(treated[before])
+
+
+def is_bad_by_time(history: History, bins: Bins) -> Bools:
+    """Return the intervals that are bad throughout, whose result the standard blanks at a limit of 100 % bad data.
+
+    By time, as for time-weighted results. Where uncertain counts as bad, so does a stretch of a sloped tag whose line
+    nothing good supports: between a good value and a bad one, and beyond the last value.
+    """
+    spans = np.array([(end - start) * 1e-6 for start, end in _covered_intervals(history, bins)])
+    usable = spans - duration(history, bins, BAD)[: len(spans)]
+    if history.uncertain_is_bad:
+        usable = duration(history, bins, GOOD)[: len(spans)]
+    is_unsupported = history.uncertain_is_bad and not history.is_stepped
+    found = np.zeros(bins.count, bool)
+    found[: len(spans)] = usable <= (LAST_UNIT_S if is_unsupported else 0.0) + 1e-9
+    return found
+
+
+def is_bad_by_count(history: History, bins: Bins) -> Bools:
+    """Return the intervals whose raw values are all bad, or that begin after the last one: counts are blank there."""
+    edges = bins.start_us + bins.every_us * np.arange(bins.count + 1)
+    at = np.searchsorted(history.time_us, edges).astype(np.int64)
+    bad = sums_between((_treated(history) == BAD).astype(float), at)
+    is_after = edges[:-1] > (history.time_us[-1] if len(history.time_us) else -1)
+    return np.asarray(((np.diff(at) > 0) & (bad == np.diff(at))) | is_after)
