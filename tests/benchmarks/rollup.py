@@ -23,18 +23,19 @@ TAGS = [f"BFP1_TAG_{number:02d}" for number in range(30)]
 ZONE = "America/Denver"
 
 
-def write_wide(path: Path, days: float) -> None:
-    """Write 1-second rows of 30 wandering tags, a piece of a day at a time."""
+def write_wide(path: Path, days: float, first_day: float = 0.0) -> None:
+    """Write 1-second rows of 30 wandering tags from `first_day` of the record on, a piece of a day at a time."""
     import pyarrow as pa
     import pyarrow.csv
 
     rng = np.random.default_rng(20260301)
     levels = rng.uniform(20, 200, len(TAGS))
+    begin = pd.Timestamp("2026-05-01") + pd.Timedelta(days=first_day)
     with path.open("wb") as file:
         file.write(("Time," + ",".join(TAGS) + "\n").encode())
         for start in range(0, int(days * 86_400), 21_600):
             count = min(21_600, int(days * 86_400) - start)
-            times = pd.date_range(pd.Timestamp("2026-05-01") + pd.Timedelta(seconds=start), periods=count, freq="s")
+            times = pd.date_range(begin + pd.Timedelta(seconds=start), periods=count, freq="s")
             columns = {"Time": pa.array(times.strftime("%Y-%m-%d %H:%M:%S"))}
             for tag, level in zip(TAGS, levels, strict=True):
                 columns[tag] = np.round(level + np.cumsum(rng.normal(0, 0.02, count)) + rng.normal(0, 0.5, count), 3)

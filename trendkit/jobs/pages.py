@@ -15,6 +15,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.heading import page_context
+from trendkit.jobs.kept_upsets import keep_upsets, recall_upsets
 from trendkit.jobs.reading import (
     NO_HISTORY,
     WARM_UP,
@@ -32,6 +33,7 @@ from trendkit.press import Figure, review_period
 from trendkit.reports import (
     HeldAgainst,
     PageContext,
+    drawings_kept_in,
     require_suffix,
     upset_line,
     upset_rows,
@@ -142,9 +144,21 @@ def review(call: Call, month: str | None, out: Path) -> Done:
 
     def write(series: PressSeries, folder: Path) -> dict[str, Any]:
         held = HeldAgainst(before, year_before, _figures_of(last_year, series.press, year_before))
-        return review_page(reading, series, upsets_of(series, plant), period, held, folder)
+        return review_page(reading, series, _kept_upsets(reading, series), period, held, folder)
 
-    return _write_for_each_press(reading, out, "review", write)
+    with drawings_kept_in(reading.kept):
+        return _write_for_each_press(reading, out, "review", write)
+
+
+def _kept_upsets(reading: Reading, series: PressSeries) -> list[Upset]:
+    """Return the upsets of a press; those found before in the same figures of the archive are read back."""
+    if reading.kept is None:
+        return upsets_of(series, reading.plant)
+    found = recall_upsets(reading.kept, series, reading.plant)
+    if found is None:
+        found = upsets_of(series, reading.plant)
+        keep_upsets(reading.kept, series, reading.plant, found)
+    return found
 
 
 def _year_before(plant: Plant, month: str) -> Period:

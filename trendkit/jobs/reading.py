@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from trendkit.archive import read_archive
+from trendkit.archive.kept import GRIDS
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, InputFile, LabSheet, find_inputs, open_exports, read_lab, require_tags
 from trendkit.findings import Finding
@@ -42,6 +44,7 @@ class Reading:
     presses: tuple[PressSeries, ...]
     inputs: tuple[InputFile, ...]
     span: Period  # the whole span computed
+    kept: Path | None = None  # the folder beside the archive for what is worked out from it; None: read from files
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,7 @@ class GridReading:
     grids: tuple[tuple[Press, PressGrid], ...]
     lab: pd.DataFrame | None
     inputs: tuple[InputFile, ...]
+    kept: Path | None = None
 
     def samples_of(self, press: Press) -> pd.DataFrame | None:
         """Return the press's own results of the bench, None when there is no sheet."""
@@ -84,7 +88,8 @@ def read_grids(
         kept = read_archive(plant, presses, start_utc, end_utc)
         grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
         lab = kept.lab
-    unchecked = GridReading(tuple((press, grids[press.slug]) for press in presses), lab, tuple(inputs))
+    beside = None if call.files else kept.folder / GRIDS
+    unchecked = GridReading(tuple((press, grids[press.slug]) for press in presses), lab, tuple(inputs), beside)
     checked = [(press, check_against_lab(grid, unchecked.samples_of(press), press)) for press, grid in unchecked.grids]
     read = replace(unchecked, grids=tuple(checked))
     if period is not None:
@@ -115,7 +120,7 @@ def read_presses(
     for press, grid in read.grids:
         call.progress(f"computing the figures of {press.name}")
         series.append(_press_series(grid, read.samples_of(press), press, plant))
-    return Reading(plant, tuple(series), read.inputs, read.span(plant))
+    return Reading(plant, tuple(series), read.inputs, read.span(plant), read.kept)
 
 
 @dataclass(frozen=True)

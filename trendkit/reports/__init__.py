@@ -7,6 +7,7 @@ computed here.
 
 from trendkit.reports.context import PageContext
 from trendkit.reports.documents import upset_rows
+from trendkit.reports.drawing import drawings_kept_in
 from trendkit.reports.held_against import HeldAgainst
 from trendkit.reports.index_page import write_index
 from trendkit.reports.jsonio import json_text
@@ -25,6 +26,7 @@ from trendkit.reports.writers import (
 __all__ = [
     "HeldAgainst",
     "PageContext",
+    "drawings_kept_in",
     "json_text",
     "require_suffix",
     "upset_line",

@@ -6,21 +6,29 @@ many drawings share one page.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import pandas as pd
 from markupsafe import Markup
 
+from trendkit import __version__
+from trendkit.archive.kept import keep, recall
 from trendkit.reports.palette import INK, PAPER, RULE, SOFT
 
 TOTAL = 780  # every drawing is this wide, px; it prints at 186 mm with 8 pt text
 LEFT = 54  # room for the value axis, equal in every drawing so that time axes line up
 RIGHT = 92  # room for words beside the plot
 WIDTH = TOTAL - LEFT - RIGHT  # plot area
+_MOST_KEPT = 400
+_kept_in: ContextVar[Path | None] = ContextVar("kept_in", default=None)
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _FONT = "Arial, Helvetica, 'Liberation Sans', sans-serif"
@@ -103,11 +111,35 @@ def to_svg(chart: Any, slug: str) -> Markup:
     ValueError
         When the drawing holds a script, an event handler or an address, which none of ours does.
     """
-    import vl_convert
-
     spec = chart.to_dict(validate=False)
     spec["config"] = theme()
-    return Markup(_tidied(vl_convert.vegalite_to_svg(spec, vl_version="6.4"), slug))
+    return Markup(_tidied(_drawn(spec), slug))
+
+
+def _drawn(spec: dict[str, Any]) -> str:
+    """Return the renderer's SVG of a specification; one drawn before is read back where drawings are kept."""
+    import vl_convert
+
+    folder = _kept_in.get()
+    if folder is None:
+        return vl_convert.vegalite_to_svg(spec, vl_version="6.4")
+    told = json.dumps([__version__, spec], sort_keys=True).encode()
+    path = folder / f"{hashlib.sha256(told).hexdigest()[:24]}.svg"
+    content = recall(path)
+    if content is None:
+        content = vl_convert.vegalite_to_svg(spec, vl_version="6.4").encode()
+        keep(path, content, _MOST_KEPT)
+    return content.decode()
+
+
+@contextmanager
+def drawings_kept_in(folder: Path | None) -> Iterator[None]:
+    """Keep what is drawn inside in a folder and read it back when the same is drawn again; None: keep nothing."""
+    token = _kept_in.set(folder)
+    try:
+        yield
+    finally:
+        _kept_in.reset(token)
 
 
 def _tidied(svg: str, slug: str) -> str:

@@ -5,9 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import os
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,7 +15,7 @@ import pandas as pd
 
 import trendkit
 from trendkit.archive import Archive
-from trendkit.archive.files import write_whole
+from trendkit.archive.kept import GRIDS, keep, recall
 from trendkit.exports.block import InputFile
 from trendkit.exports.names import every_tag
 from trendkit.findings import Finding
@@ -27,7 +25,6 @@ from trendkit.series.columns import from_us, to_us
 from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
 
-GRIDS = "grids"  # below the archive folder; may be removed at any time
 FORM = 3  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
 _GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
@@ -59,10 +56,8 @@ def grids_from_archive(
         return found, list(archive.inputs)
     repeats = _repeats(archive, *_span_read(plant, start_utc, end_utc))
     grids, _ = build_grids(archive.months, plant, presses, start_utc, end_utc, every_s, repeats, archive.files_of)
-    with suppress(OSError):  # an archive that can only be read is used all the same
-        for slug, grid in grids.items():
-            _keep(folder / f"{key}-{slug}.parquet", grid)
-        _forget_oldest(folder)
+    for slug, grid in grids.items():
+        _keep(folder / f"{key}-{slug}.parquet", grid)
     return grids, list(archive.inputs)
 
 
@@ -112,7 +107,7 @@ def _repeats(archive: Archive, read_from: pd.Timestamp | None, read_to: pd.Times
 
 
 def _keep(path: Path, grid: PressGrid) -> None:
-    """Write a grid and, in front of it, its checksum."""
+    """Keep a grid."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -126,23 +121,16 @@ def _keep(path: Path, grid: PressGrid) -> None:
     table = pa.table(columns).replace_schema_metadata({_DOCUMENT: json.dumps(said).encode()})
     sink = io.BytesIO()
     pq.write_table(table, sink, compression="zstd", use_dictionary=False, store_schema=True)
-    content = sink.getvalue()
-    write_whole(path, hashlib.sha256(content).digest() + content)
+    keep(path, sink.getvalue(), KEPT)
 
 
 def _recall(path: Path) -> PressGrid | None:
     """Return a kept grid; None where there is none, or it is not as it was written."""
     import pyarrow.parquet as pq
 
-    try:
-        whole = path.read_bytes()
-    except OSError:
+    content = recall(path)
+    if content is None:
         return None
-    content = whole[32:]
-    if hashlib.sha256(content).digest() != whole[:32]:
-        return None
-    with suppress(OSError):
-        os.utime(path)
     table = pq.read_table(io.BytesIO(content))
     said = json.loads(table.schema.metadata[_DOCUMENT])
     index = pd.DatetimeIndex(pd.to_datetime(table.column("time").to_numpy(), unit="us", utc=True), name="time")
@@ -182,9 +170,3 @@ def _plain(finding: Finding) -> dict[str, Any]:
 
 def _finding(told: dict[str, Any]) -> Finding:
     return Finding(**told | {"start_utc": from_us(told["start_utc"]), "end_utc": from_us(told["end_utc"])})
-
-
-def _forget_oldest(folder: Path) -> None:
-    kept = sorted(folder.glob("*.parquet"), key=lambda path: path.stat().st_mtime)
-    for path in kept[:-KEPT]:
-        path.unlink(missing_ok=True)

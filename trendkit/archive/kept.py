@@ -1,0 +1,41 @@
+"""What was worked out from the archive, kept beside it and used again; any of it may be removed at any time."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import suppress
+from pathlib import Path
+
+from trendkit.archive.files import NEW
+
+GRIDS = "grids"  # below the archive folder
+
+
+def recall(path: Path) -> bytes | None:
+    """Return a kept content; None where there is none, or it is not as it was written."""
+    try:
+        whole = path.read_bytes()
+    except OSError:
+        return None
+    content = whole[32:]
+    if hashlib.sha256(content).digest() != whole[:32]:
+        return None
+    with suppress(OSError):
+        os.utime(path)
+    return content
+
+
+def keep(path: Path, content: bytes, most: int) -> None:
+    """Keep a content with its checksum in front; of more than `most` of a kind those unused for longest go.
+
+    An archive that can only be read is used all the same.
+    """
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = path.with_name(f"{path.name}.{os.getpid()}{NEW}")
+        fresh.write_bytes(hashlib.sha256(content).digest() + content)
+        os.replace(fresh, path)
+        kept = sorted(path.parent.glob(f"*{path.suffix}"), key=lambda each: each.stat().st_mtime)
+        for old in kept[:-most]:
+            old.unlink(missing_ok=True)
