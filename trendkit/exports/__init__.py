@@ -11,6 +11,7 @@ from trendkit.exports.lab import LabSheet, read_lab
 from trendkit.exports.opening import open_export, open_exports
 from trendkit.exports.presence import require_tags
 from trendkit.exports.read import input_file, read_blocks
+from trendkit.exports.slips import Slips, read_slips
 
 __all__ = [
     "BAD",
@@ -22,6 +23,7 @@ __all__ = [
     "Inputs",
     "LabSheet",
     "ReadLog",
+    "Slips",
     "StoredExport",
     "check_exports",
     "find_inputs",
@@ -30,5 +32,6 @@ __all__ = [
     "open_exports",
     "read_blocks",
     "read_lab",
+    "read_slips",
     "require_tags",
 ]

@@ -17,7 +17,7 @@ from trendkit.exports import names
 from trendkit.exports.block import InputFile
 from trendkit.exports.export import checksum
 from trendkit.exports.lab_checks import mark_suspects
-from trendkit.exports.lab_rows import LabRow, read_rows
+from trendkit.exports.lab_rows import LabRow, press_slug, read_rows
 from trendkit.exports.refusals import LISTED
 from trendkit.findings import Finding
 from trendkit.plant.model import Plant
@@ -94,7 +94,7 @@ def _nothing_usable(path: Path, refused: Sequence[tuple[int, str]]) -> Problem:
 
 def _placed(row: LabRow, plant: Plant, has_units: bool, notes: list[str]) -> tuple[object, ...] | str:
     """Return a row of the frame, or why the row cannot be placed."""
-    press = _press_slug(row.press, plant)
+    press = press_slug(row.press, plant)
     if press is None:
         known = ", ".join(each.name for each in plant.presses)
         return (
@@ -117,17 +117,6 @@ def _placed(row: LabRow, plant: Plant, has_units: bool, notes: list[str]) -> tup
     value = float("nan") if row.number is None else factor * row.number
     note = " ".join(part for part in (row.text_value, row.note) if part)
     return row.sampled_at, press, point, analysis, value, note, bool(row.doubt), row.doubt, row.line
-
-
-def _press_slug(text: str, plant: Plant) -> str | None:
-    """Return the press a sheet means: by its name or slug, or the only one when the sheet names none."""
-    if not text.strip():
-        return plant.presses[0].slug if len(plant.presses) == 1 else None
-    bare = "".join(c for c in text.casefold() if c.isalnum())
-    for press in plant.presses:
-        if bare in ("".join(c for c in name.casefold() if c.isalnum()) for name in (press.name, press.slug)):
-            return press.slug
-    return None
 
 
 def _factor(unit: str, analysis: str, point: str, press: str, plant: Plant) -> float | str:

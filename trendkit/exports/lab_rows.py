@@ -57,25 +57,25 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     InputError
         When the file cannot be read as the bench sheet the plant file describes.
     """
-    split, delimiter, sheet = _lines(path)
+    split, delimiter, sheet = sheet_lines(path)
     if plant.lab.layout == "wide" and not any(benchsheet.is_bench_sheet(cells) for _, cells in split[:20]):
         found = _wide_results(split, plant, path)
     else:
         found = _long_results(split, path)
     table = list(found)
     times = [cells_time for _, cells_time, *_ in table]
-    form = _form_of(times, path, plant)
+    form = time_form(times, path, plant)
     bare = sum(moments.is_date_only(time) for time in times)
     if bare:
         sheet.notes.append(f"{bare} results have a date without a clock time and count from midnight")
-    mark = _mark_of([value for *_, value, _, _ in table], delimiter)
+    mark = decimal_mark([value for *_, value, _, _ in table], delimiter)
     zone = Zone(plant.lab.timezone or plant.timezone)
     for line, time, press, point, analysis, value, unit, note in table:
         moment = read_cell(time, form)
         if isinstance(moment, str):
             sheet.refused.append((line, f"{moment} ({time!r})" if time else "it has no time"))
             continue
-        sampled_at = _in_utc(moment, form, zone)
+        sampled_at = in_utc(moment, form, zone)
         if sampled_at is None:
             sheet.refused.append((line, f"the hour of {time!r} was skipped by the clock"))
             continue
@@ -84,7 +84,7 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     return sheet
 
 
-def _lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
+def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
     """Return the filled rows of a sheet, each with its line, their delimiter and an empty account of the sheet."""
     if not path.exists():
         raise InputError(Problem("there is no such file", file=str(path), hint="check the name and the folder"))
@@ -226,8 +226,8 @@ def _no_header(split: Sequence[tuple[int, Cells]], path: Path, expected: Sequenc
     )
 
 
-def _form_of(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
-    """Return how the sample times of a sheet are written; the whole sheet decides on day or month first."""
+def time_form(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
+    """Return how the times of a sheet are written; the whole sheet decides on day or month first."""
     filled = [time for time in times if time]
     form = moments.text_form(filled)
     if form is None:
@@ -264,7 +264,8 @@ def _form_of(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
     return moments.with_order(form, next(iter(proved)))
 
 
-def _in_utc(moment_us: int, form: TimeForm, zone: Zone) -> pd.Timestamp | None:
+def in_utc(moment_us: int, form: TimeForm, zone: Zone) -> pd.Timestamp | None:
+    """Return a moment as read from a sheet in UTC, None for an hour the clock skipped."""
     import numpy as np
 
     if not form.is_absolute:
@@ -275,7 +276,8 @@ def _in_utc(moment_us: int, form: TimeForm, zone: Zone) -> pd.Timestamp | None:
     return pd.Timestamp(moment_us, unit="us", tz="UTC")
 
 
-def _mark_of(values: Sequence[str], delimiter: str) -> DecimalMark:
+def decimal_mark(values: Sequence[str], delimiter: str) -> DecimalMark:
+    """Return the decimal mark the numbers of a sheet are written with."""
     proved = proved_marks([value.lstrip("<>≤≥ ") for value in values])
     return "," if proved == {","} else "."
 
@@ -302,3 +304,14 @@ def read_result(cell: str, mark: DecimalMark) -> tuple[float | None, str, str]:
     if reading is None or reading.unit not in ("", "%"):
         return None, clean, "the result is no number"
     return reading.value, "", ""
+
+
+def press_slug(text: str, plant: Plant) -> str | None:
+    """Return the press a sheet means: by its name or slug, or the only one when the sheet names none."""
+    if not text.strip():
+        return plant.presses[0].slug if len(plant.presses) == 1 else None
+    bare = "".join(c for c in text.casefold() if c.isalnum())
+    for press in plant.presses:
+        if bare in ("".join(c for c in name.casefold() if c.isalnum()) for name in (press.name, press.slug)):
+            return press.slug
+    return None

@@ -14,6 +14,7 @@ import pandas as pd
 from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
+from trendkit.jobs.gate import NOTHING_WEIGHED, Gate, compared, polymer_of_all, read_weighed
 from trendkit.jobs.heading import page_context
 from trendkit.jobs.kept_upsets import keep_upsets, recall_upsets
 from trendkit.jobs.reading import (
@@ -138,13 +139,16 @@ def review(call: Call, month: str | None, out: Path) -> Done:
     """Write the performance review of a month, a week or a shift."""
     plant = load_plant(call.plant)
     period, before = _review_period(plant, call, month)
+    weighed = read_weighed(plant, call)
     reading = read_presses(plant, call, period, _history(period, before))
+    reading = replace(reading, inputs=(*reading.inputs, *weighed.inputs))
+    gate = Gate(weighed, tuple(polymer_of_all(reading, period)) if weighed.deliveries is not None else ())
     year_before = _year_before(plant, month) if month and not call.files else None
     last_year = _read_if_kept(plant, call, year_before) if year_before else None
 
     def write(series: PressSeries, folder: Path) -> dict[str, Any]:
         held = HeldAgainst(before, year_before, _figures_of(last_year, series.press, year_before))
-        return review_page(reading, series, _kept_upsets(reading, series), period, held, folder)
+        return review_page(reading, series, _kept_upsets(reading, series), period, held, folder, gate)
 
     with drawings_kept_in(reading.kept):
         return _write_for_each_press(reading, out, "review", write)
@@ -185,13 +189,20 @@ def _figures_of(reading: Reading | None, press: Press, period: Period | None) ->
 
 
 def review_page(
-    reading: Reading, series: PressSeries, upsets: list[Upset], period: Period, held: HeldAgainst, folder: Path
+    reading: Reading,
+    series: PressSeries,
+    upsets: list[Upset],
+    period: Period,
+    held: HeldAgainst,
+    folder: Path,
+    gate: Gate = NOTHING_WEIGHED,
 ) -> dict[str, Any]:
     """Write one press's review of a period, held against other periods; return its answer and path."""
     table = cut(series.table, period)
     earlier = cut(series.table, held.before) if held.before is not None else None
     has_earlier = earlier is not None and (earlier.frame["phase"] == "pressing").any()
     figures = review_period(table, series.press, reading.plant, period, earlier if has_earlier else None)
+    figures = compared(figures, gate, reading, series, period)
     held = replace(held, charts=run_charts(figures.runs))
     begun = [upset for upset in upsets if period.start_utc <= upset.start < period.end_utc]
     return write_review(folder, _context(reading, series, period), figures, table, begun, held)

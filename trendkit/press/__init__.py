@@ -5,15 +5,19 @@ capture and cost; sludge time in transit; errors in uncertainty.
 """
 
 from trendkit.press.figures import FIGURES, compute_figures
-from trendkit.press.results import CostLine, Figure, FigureTable, PeriodReview
+from trendkit.press.gate import against_deliveries, against_tickets
+from trendkit.press.results import Compared, CostLine, Figure, FigureTable, PeriodReview
 from trendkit.press.review import figures_by_day, review_period
 
 __all__ = [
     "FIGURES",
+    "Compared",
     "CostLine",
     "Figure",
     "FigureTable",
     "PeriodReview",
+    "against_deliveries",
+    "against_tickets",
     "compute_figures",
     "figures_by_day",
     "review_period",

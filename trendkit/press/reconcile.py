@@ -26,13 +26,17 @@ class Reconciled:
 
     `values`: reconciled, measured and unmeasured, in the order given. `standard_uncertainties`: of those.
     `statistics`: per measurement, its adjustment over the adjustment's standard uncertainty; NaN where no
-    constraint checks it. `chi_square` with `degrees_of_freedom` is the weighted sum of squared adjustments.
+    constraint checks it. `explaining`: per measurement, the error that would make the balances close best if it
+    alone were off (reading less truth); NaN likewise. `chi_square` with `degrees_of_freedom` is the weighted sum of
+    squared adjustments.
     """
 
     values: Array
     standard_uncertainties: Array
     adjustments: Array
     statistics: Array
+    explaining: Array
+    multiples: Array  # `explaining` in standard uncertainties of the measurement
     chi_square: float
     degrees_of_freedom: int
 
@@ -53,15 +57,18 @@ class Reconciled:
         return float(stats.norm.ppf(0.5 + 0.5 * (1.0 - LEVEL) ** (1.0 / max(tested, 1))))
 
     def suspects(self) -> tuple[int, ...]:
-        """Return the measurements most likely to break the balance: the largest statistic and those it cannot be
-        told from; none when the balance closes and no single statistic is beyond its critical value.
+        """Return the measurements most likely to break the balance; none when the balance closes and no single
+        statistic is beyond its critical value.
+
+        They are the one with the largest statistic and those it cannot be told from (the balances answer to them
+        alike), first the one that would have to be off by the fewest of its own standard uncertainties.
         """
         sizes = np.abs(np.nan_to_num(self.statistics))
         largest = float(sizes.max(initial=0.0))
         if largest == 0.0 or (self.closes and largest <= self.critical_statistic):
             return ()
-        order = np.argsort(-sizes, kind="stable")
-        return tuple(int(place) for place in order if sizes[place] >= largest * (1.0 - ALIKE))
+        alike = np.flatnonzero(sizes >= largest * (1.0 - ALIKE))
+        return tuple(int(place) for place in sorted(alike, key=lambda place: abs(self.multiples[place])))
 
 
 def reconcile(measured: Array, covariance: Array, constraints: Constraints, guess: Array | None = None) -> Reconciled:
@@ -112,11 +119,16 @@ def reconcile(measured: Array, covariance: Array, constraints: Constraints, gues
     sizes = np.sqrt(np.clip(np.diag(of_adjustment), 0.0, None))
     is_checked = sizes > 1e-9 * np.sqrt(np.diag(covariance))
     statistics = np.where(is_checked, adjustments / np.where(is_checked, sizes, 1.0), np.nan)
+    weighed = projected.T @ inverse
+    with np.errstate(divide="ignore", invalid="ignore"):
+        explaining = np.where(is_checked, -(weighed @ residual) / np.sum(weighed * projected.T, axis=1), np.nan)
     return Reconciled(
         values=values,
         standard_uncertainties=_standard(covariance, of_adjustment, constraints, values, count),
         adjustments=adjustments,
         statistics=statistics,
+        explaining=explaining,
+        multiples=explaining / np.sqrt(np.diag(covariance)),
         chi_square=float(residual @ inverse @ residual),
         degrees_of_freedom=len(projected),
     )

@@ -11,8 +11,11 @@ import pandas as pd
 from trendkit.plant.model import Limit
 
 if TYPE_CHECKING:
+    from trendkit.press.calibration import Calibration
+    from trendkit.press.closure import Closure
     from trendkit.press.methods import Chosen
     from trendkit.press.streams import Streams
+    from trendkit.press.workload import Workload
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,26 @@ class CostLine:
 
 
 @dataclass(frozen=True)
+class Compared:
+    """A computed amount of the period against what was weighed over the gate, both in `unit`.
+
+    `agrees`: the weighed amount lies within the computed one's 95 % limits; None when it cannot be told, with
+    `reason` saying why.
+    """
+
+    name: str  # "wet_cake_t": computed wet cake against truck tickets; "polymer_kg": against deliveries
+    unit: str
+    computed: float | None
+    low: float | None
+    high: float | None
+    weighed: float
+    rows: int
+    gap_pct: float | None  # computed less weighed, of the weighed
+    agrees: bool | None
+    reason: str
+
+
+@dataclass(frozen=True)
 class PeriodReview:
     """How one press did over a period: figures by the names of the contract, tables by day, shift and run."""
 
@@ -78,3 +101,8 @@ class PeriodReview:
     missing_prices: tuple[str, ...] = ()
     capture_by_method: Mapping[str, Figure] = field(default_factory=dict)  # the whole period, each method
     notes: tuple[str, ...] = ()
+    closure: Closure | None = None  # water and solids of the period's dewatering reconciled
+    closure_by_run: tuple[Closure, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()  # of solids meters on grabs
+    workload: Workload | None = None
+    compared: tuple[Compared, ...] = ()  # with truck tickets and polymer deliveries

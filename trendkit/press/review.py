@@ -15,6 +15,7 @@ import pandas as pd
 from trendkit.plant.calendar import Period, plant_days, shift_names
 from trendkit.plant.model import Limit, Plant, Press
 from trendkit.plant.roles import MODES
+from trendkit.press.closure import Closure, close_balances
 from trendkit.press.cost import COST_ITEMS, PeriodCost, cost_lines
 from trendkit.press.methods import capture_of, method_shares
 from trendkit.press.results import Figure, FigureTable, PeriodReview
@@ -22,6 +23,7 @@ from trendkit.press.rows import Mask
 from trendkit.press.streams import METHODS, codes_where
 from trendkit.press.sums import COSTED, FIGURE_UNITS, GroupFigures, Sums, group_figures
 from trendkit.press.uncertainty import Array, Codes, Measured, limits
+from trendkit.press.workload import workload_of
 
 CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
 METHOD_WORDS = {
@@ -46,16 +48,26 @@ def review_period(
     earlier = _earlier_values(previous, press, plant)
     figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
     cost = _cost(by_mode["dewatering"], plant)
+    by_day = _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
+    closure, closure_by_run = _closures(sums, inside, press)
     return PeriodReview(
         figures=figures,
         by_mode={mode: found for mode, found in by_mode.items() if _has_rows(sums, inside, mode)},
-        by_day=_by(sums, inside, _day_groups(sums, inside, plant), ("day",)),
+        by_day=by_day,
         by_shift=_by(sums, inside, _shift_groups(sums, inside, plant), ("day", "shift")),
         runs=_runs(sums, inside),
         costs=cost.lines,
         missing_prices=cost.missing_prices,
         capture_by_method=_capture_by_method(sums, inside),
         notes=(*table.notes, *_notes(sums, inside, cost, plant)),
+        closure=closure,
+        closure_by_run=closure_by_run,
+        calibrations=tuple(
+            each
+            for each in sums.streams.calibrations
+            if each.start_utc < period.end_utc and each.end_utc > period.start_utc
+        ),
+        workload=workload_of(sums, inside, by_day, period.hours),
     )
 
 
@@ -64,6 +76,17 @@ def figures_by_day(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
     sums = Sums(table, press, plant)
     inside = np.asarray(sums.times.isin(table.frame.index))
     return _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
+
+
+def _closures(sums: Sums, inside: Mask, press: Press) -> tuple[Closure, tuple[Closure, ...]]:
+    """Return the balances of the period's dewatering, and of each of its dewatering runs."""
+    of_mode = inside & sums.is_mode("dewatering")
+    run_code, names = sums.operation.run_code, sums.operation.run_names
+    runs = np.unique(run_code[of_mode])
+    by_run = tuple(
+        close_balances(sums.streams, press.filtrate, of_mode & (run_code == run), names[run]) for run in runs
+    )
+    return close_balances(sums.streams, press.filtrate, of_mode, "period"), by_run
 
 
 def _rows_in(sums: Sums, start: pd.Timestamp, end: pd.Timestamp) -> Mask:
@@ -151,7 +174,9 @@ def _cost_figure(found: GroupFigures, figures: Mapping[str, Figure], plant: Plan
     per_t = total / found.values["dry_cake_t"]
     low, high = (float(limit[0]) for limit in limits(per_t))
     lines = ", ".join(line.name.replace("_", " ") for line in cost.lines)
-    return Figure(float(per_t.value[0]), unit, low, high, n=found.counts["dry_cake_t"][0], method=f"sum of {lines}")
+    return Figure(
+        float(per_t.value[0]), unit, low, high, n=int(found.counts["dry_cake_t"][0]), method=f"sum of {lines}"
+    )
 
 
 def sum_of_lines(found: GroupFigures, cost: PeriodCost, plant: Plant) -> Measured:

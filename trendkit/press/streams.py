@@ -46,6 +46,7 @@ class BalanceTerms:
     conditioning_kg_h: Measured  # polymer solution and dilution water
     wash_kg_h: Measured
     wash_solids_kg_h: Measured
+    wash_return_kg_h: Measured  # solids a separate belt wash takes away, 0 where it joins
     filtrate_kg_h: Measured
     filtrate_tss_mg_l: Measured
     product_solids_pct: Measured  # on the basis of the solids balance: suspended where dissolved solids are known
@@ -215,6 +216,7 @@ def _balance_terms(
         conditioning_kg_h=as_fed(conditioning_kg_h(given)),
         wash_kg_h=as_drained(wash * WATER_KG_M3),
         wash_solids_kg_h=as_drained(wash_solids),
+        wash_return_kg_h=_wash_return(given, given.press.filtrate, wash, wash_solids, as_drained),
         filtrate_kg_h=as_drained(given.metered("filtrate_flow") * WATER_KG_M3),
         filtrate_tss_mg_l=tss,
         product_solids_pct=product,
@@ -326,10 +328,7 @@ def _kept_by_method(
     has_solids = has_role(given.roles, "washwater_solids")
     wash_solids = stream_solids_kg_h(wash, given.metered("washwater_solids")) if has_solids else nothing
     is_wash_in_sample = setup.sample == "with_wash"
-    if setup.wash_return == "separate":
-        wash_return = as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
-    else:
-        wash_return = nothing
+    wash_return = _wash_return(given, setup, wash, wash_solids, as_drained)
 
     kept = {}
     flow = _filtrate_flow(given, setup, wash)
@@ -351,6 +350,15 @@ def _kept_by_method(
     share = capture_concentration(_feed_pct(fed, feed_kg_h), product, tss)
     kept["concentration"] = fed * share * 0.01 if is_undiluted else exact(np.full(len(given.times), np.nan))
     return kept
+
+
+def _wash_return(
+    given: Given, setup: Filtrate, wash: Measured, wash_solids: Measured, as_drained: Callable[[Measured], Measured]
+) -> Measured:
+    """Return the solids a belt wash piped away separately takes along, less what the washwater brought [kg/h]."""
+    if setup.wash_return != "separate":
+        return exact(np.zeros(len(given.times)))
+    return as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
 
 
 def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:

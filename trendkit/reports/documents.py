@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from trendkit import __version__
 from trendkit.plant.model import Limit
+from trendkit.press.calibration import Calibration
+from trendkit.press.closure import Closure
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.context import PageContext
@@ -126,6 +129,17 @@ def upset_rows(upsets: Sequence[Upset]) -> list[dict[str, Any]]:
     ]
 
 
+def _closure(closure: Closure) -> dict[str, Any]:
+    """Return a balance's tests, its suspects most likely first, and each measurement as read and as reconciled."""
+    return asdict(closure)
+
+
+def _calibration(calibration: Calibration) -> dict[str, Any]:
+    told = asdict(calibration)
+    told["start"], told["end"] = told.pop("start_utc"), told.pop("end_utc")
+    return {name: None if value != value else value for name, value in told.items() if name != "covariance"}
+
+
 def _run_rows(runs: pd.DataFrame) -> list[dict[str, Any]]:
     return records(runs.rename(columns={"start_utc": "start", "end_utc": "end"}))
 
@@ -171,6 +185,13 @@ def review_document(
             for line in review.costs
         ],
         "missing_prices": list(review.missing_prices),
+        "workload": review.workload and asdict(review.workload),
+        "reconciliation": {
+            **(_closure(review.closure) if review.closure else {}),
+            "by_run": [_closure(each) for each in review.closure_by_run],
+        },
+        "calibrations": [_calibration(each) for each in review.calibrations],
+        "compared_with_gate": [asdict(each) for each in review.compared],
         "unavailable": dict(table.unavailable),
         "upsets": upset_rows(upsets),
     }

@@ -16,6 +16,7 @@ from trendkit.reports.page import Mark, Page, Prose, Section, made_at
 from trendkit.reports.plant_clock import clock_of, opening_words, period_text
 from trendkit.reports.readings import quality_section
 from trendkit.reports.review_changes import changes_section
+from trendkit.reports.review_closure import closure_section
 from trendkit.reports.review_lines import figure_lines
 from trendkit.reports.review_panels import calendar_panel, cost_panel, loading_panel
 from trendkit.reports.review_runs import runs_section
@@ -56,6 +57,7 @@ def review_page(
         _loading_section(context, review, shown),
         amounts_section(review, shown),
         *_cost_sections(review, shown),
+        closure_section(review, shown),
         tables_section(context, review, shown),
         upset_section(upsets, clock, shown),
         quality_section(context, table, clock),

@@ -1,0 +1,121 @@
+"""What the work of a period asks of the press: days a week at the present and at the best loading, trips, starts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from trendkit.plant.roles import ROLES
+from trendkit.press.rows import Mask, spells
+from trendkit.press.sums import Sums
+
+BEST_SHARE = 0.9  # of the days' loadings, below which the best lies: the best a press has shown again and again
+LEAST_DAYS = 5  # of pressing, for a best loading to be told from a lucky day
+
+
+@dataclass(frozen=True)
+class Workload:
+    """Hours, trips and starts of a period's dewatering, and the press days a week its solids need.
+
+    `days_per_week_now` and `days_per_week_best` are for the same weekly dry solids at the same hours a day, at the
+    mean loading and at the loading of the best tenth of days that met the targets set for cake solids and capture;
+    None with the `reason`.
+    """
+
+    weekly_dry_solids_t: float | None
+    hours_per_press_day: float | None
+    loading_now_kg_h_m: float | None
+    loading_best_kg_h_m: float | None
+    days_per_week_now: float | None
+    days_per_week_best: float | None
+    gravity_belt_hours: float
+    pressure_belt_hours: float
+    trips: int | None
+    starts: int
+    starts_per_run_hour: float | None
+    reason: str = ""
+
+
+def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) -> Workload:
+    """Return the workload of the rows inside; `by_day` has a row per day, `hours` is the period's length.
+
+    Press hours a week needed: ``H = weekly solids / (loading x width)``.
+    Source: Metcalf & Eddy, Wastewater Engineering, belt filter press sizing (value from memory).
+    """
+    of_mode = inside & sums.is_mode("dewatering")
+    belts = [
+        float((of_mode & (np.nan_to_num(speed.value) > 0.2)).sum()) * sums.every_s / 3600.0
+        for speed in (sums.streams.gravity_m_min, sums.streams.pressure_m_min)
+    ]
+    moved = spells(of_mode & sums.operation.is_moving)[0]
+    run_hours = float((of_mode & sums.operation.is_moving).sum()) * sums.every_s / 3600.0
+    days = by_day[by_day["mode"] == "dewatering"] if len(by_day) else by_day
+    pressed = days[days["press_days"] > 0] if len(days) else days
+    known = Workload(
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        gravity_belt_hours=belts[0],
+        pressure_belt_hours=belts[1],
+        trips=_trips(sums, of_mode),
+        starts=len(moved),
+        starts_per_run_hour=len(moved) / run_hours if run_hours > 0.0 else None,
+    )
+    solids = float(days["feed_dry_solids_t"].sum()) if len(days) else 0.0
+    if not solids > 0.0 or pressed.empty:
+        return replace(known, reason="the dry solids fed are not known")
+    weekly = solids / (hours / 168.0)
+    width = _mean_width(sums, of_mode)
+    per_day = float(days["press_hours"].sum()) / len(pressed)
+    now = solids * 1000.0 / (float(days["press_hours"].sum()) * width)
+    best, reason = _best_loading(pressed, sums)
+
+    def needed(loading: float | None) -> float | None:
+        return weekly * 1000.0 / (loading * width * per_day) if loading else None
+
+    return replace(
+        known,
+        weekly_dry_solids_t=weekly,
+        hours_per_press_day=per_day,
+        loading_now_kg_h_m=now,
+        loading_best_kg_h_m=best,
+        days_per_week_now=needed(now),
+        days_per_week_best=needed(best),
+        reason=reason,
+    )
+
+
+def _mean_width(sums: Sums, of_mode: Mask) -> float:
+    width = sums.quotients["solids_loading_kg_h_m"].below.value
+    return float(np.nanmean(width[of_mode & sums.operation.is_feeding]))
+
+
+def _best_loading(pressed: pd.DataFrame, sums: Sums) -> tuple[float | None, str]:
+    """Return the loading of the best tenth of days on target, or why none can be told."""
+    targets = sums.press.targets.get("dewatering", {})
+    good = pressed
+    for name in ("cake_solids_pct", "capture_pct"):
+        least = targets[name].low if name in targets else None
+        if least is not None:
+            good = good[~(good[name] < least)]
+    loadings = good["solids_loading_kg_h_m"].dropna()
+    if len(loadings) < LEAST_DAYS:
+        return None, f"{len(loadings)} days on target: at least {LEAST_DAYS} are needed to tell the best loading"
+    return float(loadings.quantile(BEST_SHARE)), ""
+
+
+def _trips(sums: Sums, of_mode: Mask) -> int | None:
+    """Return how often the belt tripped, None without that signal."""
+    column = ROLES["belt_trip"].column
+    frame = sums.table.frame
+    if column not in frame or frame[column].isna().all():
+        return None
+    is_tripped = pd.Series(frame[column]).reindex(sums.times).fillna(0.0).astype(float).to_numpy() >= 0.5
+    begins, _ = spells(is_tripped)
+    # a trip stops the belts: it counts when the press was in a run then or just before
+    return int(sum(of_mode[max(begin - 5, 0) : begin + 1].any() for begin in begins))
