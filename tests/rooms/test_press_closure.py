@@ -1,0 +1,119 @@
+"""Water and solids of a press reconciled: an honest set of meters balances, one that is off is named."""
+
+import pandas as pd
+import pytest
+from press_grid import START, grid, plant_of, press_of, tag
+
+from trendkit.plant.calendar import Period
+from trendkit.plant.model import Filtrate
+from trendkit.press import Figure, against_deliveries, against_tickets, compute_figures, review_period
+
+METERS = ("feed_flow", "feed_solids", "polymer_flow", "washwater_flow", "filtrate_flow", "filtrate_solids",
+          "cake_rate", "cake_solids")  # fmt: skip
+# by hand: 30 m3/h at 1010 kg/m3 is 30 300 kg/h, with 1500 of polymer solution and 12 000 of wash 43 800 in; filtrate
+# 40 000; so 3800 of cake; solids 757.5 + 3.75 of polymer in, 36 in filtrate: 725.25 in cake, 19.0855 %
+BALANCED = {"cake_rate_kg_h": 3800.0, "cake_solids_meter_pct": 100.0 * 725.25 / 3800.0}
+MARCH = Period(START - pd.Timedelta(days=1), START + pd.Timedelta(days=2), "America/Denver")
+
+
+def review_of(filtrate=None, **values):
+    settings = {"filtrate": filtrate} if filtrate else {}
+    press = press_of(tags={name: tag(name, 0.01) for name in METERS}, **settings)
+    roles = grid(**(BALANCED | values))
+    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    return review_period(table, press, plant_of(press), MARCH)
+
+
+def test_an_honest_set_of_meters_balances():
+    closure = review_of().closure
+    assert closure.closes and closure.suspects == () and closure.degrees_of_freedom == 2
+    assert closure.chi_square < 0.01
+    assert abs(closure.water_gap_pct) < 0.1 and abs(closure.solids_gap_pct) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("role", "quantity"),
+    [
+        ("feed_flow_m3_h", "feed_flow"),
+        ("filtrate_flow_m3_h", "filtrate_flow"),
+        ("cake_rate_kg_h", "product_flow"),
+        ("feed_solids_pct", "feed_solids"),
+    ],
+)
+def test_a_meter_ten_percent_high_is_named_with_its_size(role, quantity):
+    """To first order: the balances are made straight at values a tenth apart, so the size is good to some hundredths."""
+    right = grid(**BALANCED)[role].max()
+    closure = review_of(**{role: 1.1 * right}).closure
+    check = next(each for each in closure.checks if each.name == quantity)
+    assert not closure.closes
+    assert quantity in closure.suspects
+    assert check.would_explain_pct == pytest.approx(100.0 * 0.1 / 1.1, rel=0.05)
+
+
+def test_what_the_balances_cannot_tell_apart_is_said():
+    """Solids of feed and cake move the same balance: both are named, the one off by fewer of its errors first."""
+    assert set(review_of(feed_solids_pct=2.8).closure.suspects[:2]) == {"feed_solids", "product_solids"}
+
+
+def test_an_unmeasured_cake_flow_leaves_one_check():
+    closure = review_of(cake_rate_kg_h=float("nan")).closure
+    given = next(each for each in closure.checks if each.name == "product_flow")
+    assert closure.degrees_of_freedom == 1 and closure.closes
+    assert given.measured is None and given.reconciled / closure.hours == pytest.approx(3800.0, rel=0.001)
+
+
+def test_without_filtrate_and_cake_meters_nothing_is_to_spare():
+    closure = review_of(Filtrate("none", "with_wash", "joins"), cake_rate_kg_h=float("nan")).closure
+    assert closure.closes is None and "nothing to spare" in closure.reason
+
+
+def test_a_filtrate_meter_before_the_wash_balances_as_well():
+    closure = review_of(Filtrate("before_wash", "with_wash", "joins"), filtrate_flow_m3_h=28.0).closure
+    assert closure.closes and closure.chi_square < 0.01
+
+
+def test_each_run_is_balanced_by_itself():
+    review = review_of()
+    assert [each.label for each in review.closure_by_run] == list(review.runs["run"])
+
+
+# --- over the gate -----------------------------------------------------------------------------------------
+
+
+def tickets(*masses, press="bfp-1"):
+    times = [START + pd.Timedelta(hours=hour) for hour in range(len(masses))]
+    return pd.DataFrame({"time": times, "press": press, "mass_kg": masses})
+
+
+def test_tickets_agree_within_the_limits_of_the_computed_cake():
+    cake = Figure(24.7, "t", 24.0, 25.4)
+    agreed = against_tickets(tickets(12_500.0, 12_000.0), cake, "bfp-1", MARCH, 2)
+    assert (agreed.weighed, agreed.rows, agreed.agrees) == (24.5, 2, True)
+    off = against_tickets(tickets(12_500.0, 15_000.0), cake, "bfp-1", MARCH, 2)
+    assert off.agrees is False and off.gap_pct == pytest.approx(100.0 * (24.7 - 27.5) / 27.5)
+
+
+def test_tickets_that_name_no_press_count_only_for_a_single_press():
+    cake = Figure(24.7, "t", 24.0, 25.4)
+    assert against_tickets(tickets(24_500.0, press=""), cake, "bfp-1", MARCH, 1).agrees
+    assert "name no press" in against_tickets(tickets(24_500.0, press=""), cake, "bfp-1", MARCH, 2).reason
+
+
+def test_deliveries_count_by_their_active_share():
+    delivered = pd.DataFrame({"time": [START], "mass_kg": [1000.0], "active_share": [0.4]})
+    used = [Figure(150.0, "kg", 147.0, 153.0), Figure(240.0, "kg", 230.0, 250.0)]
+    found = against_deliveries(delivered, used, MARCH, are_all_presses=True)
+    assert (found.computed, found.weighed, found.agrees) == (390.0, 400.0, True)
+    assert "not all of them were read" in against_deliveries(delivered, used[:1], MARCH, False).reason
+
+
+# --- workload -----------------------------------------------------------------------------------------------
+
+
+def test_workload_needs_as_many_days_as_were_pressed():
+    """By hand: 6.5 h of 757.5 kg/h in 3 days of period is 11.49 t a week; at 6.5 h a day, 7 / 3 days a week."""
+    work = review_of().workload
+    assert work.days_per_week_now == pytest.approx(7.0 / 3.0, rel=0.01)
+    assert work.days_per_week_best is None and "at least 5" in work.reason
+    assert work.gravity_belt_hours == pytest.approx(8.0)
+    assert work.starts == 1 and work.trips is None
