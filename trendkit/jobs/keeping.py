@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from trendkit.archive import ingest as keep_in_archive
 from trendkit.errors import InputError, Problem
-from trendkit.exports import check_exports, find_inputs, open_exports
 from trendkit.jobs.call import Call, Done
-from trendkit.jobs.reading import chosen_presses, opened
+from trendkit.jobs.inputs import chosen_presses, opened
 from trendkit.plant import load_plant
 from trendkit.plant.display import counted
 
 
 def ingest(call: Call) -> Done:
     """Append the exports and bench sheets of a call to the plant's archive, once however often repeated."""
+    from trendkit.archive import ingest as keep_in_archive
+
     plant = load_plant(call.plant)
     _require_files(call)
     exports, sheets = opened(plant, call.files, needs_export=False)
@@ -54,6 +54,8 @@ def check_plant(call: Call) -> Done:
     presses_said = counted(len(plant.presses), "press", "presses")
     said = [f"{call.plant}: in order. {plant.name}: {presses_said}, {counted(tags, 'tag')}, {plant.timezone}."]
     if call.files:
+        from trendkit.exports import check_exports, find_inputs, open_exports
+
         call.progress("reading the exports")
         exports = open_exports(find_inputs(call.files, plant).exports, plant)
         problems = check_exports(exports, plant, presses)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,10 @@ import pandas as pd
 from trendkit.archive import read_archive
 from trendkit.archive.kept import GRIDS
 from trendkit.errors import InputError, Problem
-from trendkit.exports import Export, InputFile, LabSheet, find_inputs, open_exports, read_lab, require_tags
+from trendkit.exports import Export, InputFile, require_tags
 from trendkit.findings import Finding
 from trendkit.jobs.call import Call
+from trendkit.jobs.inputs import chosen_presses, opened
 from trendkit.plant import Plant, Press
 from trendkit.plant.calendar import Period, period_between
 from trendkit.press import FigureTable, compute_figures
@@ -142,26 +142,6 @@ def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: P
     return _Given(exports, lab, tuple(sheet.input for sheet in sheets))
 
 
-def opened(plant: Plant, files: tuple[str, ...], needs_export: bool = True) -> tuple[list[Export], list[LabSheet]]:
-    """Open the exports and read the bench sheets that `files` name.
-
-    An InputError when no export is among them, unless a late bench sheet may come alone.
-    """
-    found = find_inputs(files, plant)
-    if not found.exports and (needs_export or not found.labs):
-        sheets_only = ", ".join(path.name for path in found.labs)
-        raise InputError(
-            Problem(
-                "no export is among the inputs",
-                place="FILE",
-                found=f"only the bench sheet {sheets_only}" if sheets_only else "none",
-                expected="at least one file of tag readings",
-                hint="name the exports, too",
-            )
-        )
-    return open_exports(found.exports, plant), [read_lab(path, plant) for path in found.labs]
-
-
 def _press_series(grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
     table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
     return PressSeries(
@@ -172,26 +152,6 @@ def _press_series(grid: PressGrid, samples: pd.DataFrame | None, press: Press, p
         findings=grid.findings,
         notes=grid.notes,
     )
-
-
-def chosen_presses(plant: Plant, name: str | None) -> tuple[Press, ...]:
-    """Return the press of that name, all of them without one; an InputError when the plant has no such press."""
-    if name is None:
-        return plant.presses
-    press = plant.press(name)
-    if press is None:
-        names = {each.name.upper(): each.name for each in plant.presses}
-        near = get_close_matches(name.upper(), names, n=1, cutoff=0.5)
-        raise InputError(
-            Problem(
-                "the plant has no such press",
-                place="--press",
-                found=repr(name),
-                expected=", ".join(names.values()),
-                hint=f"did you mean {names[near[0]]}?" if near else "name one of these",
-            )
-        )
-    return (press,)
 
 
 def asked_period(plant: Plant, call: Call) -> Period | None:

@@ -7,6 +7,7 @@ which read no plant file never wait for it.
 from __future__ import annotations
 
 import re
+import sys
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
@@ -157,8 +158,7 @@ def _registry(is_full: bool) -> Any:
 
     Reading all of them takes 0.15 s, which a plant file with trade units need not wait for.
     """
-    import pint
-
+    pint = _pint()
     # exact factors, rounded once, to a float
     registry: Any = pint.UnitRegistry("" if is_full else None, non_int_type=Decimal)
     if not is_full:
@@ -166,6 +166,19 @@ def _registry(is_full: bool) -> Any:
     for definition in _DEFINITIONS:
         registry.define(definition)
     return registry
+
+
+def _pint() -> Any:
+    """Return pint, loaded without Dask, which it would load where it is installed and take 0.1 s for it."""
+    had_dask = "dask" in sys.modules
+    if not had_dask:
+        sys.modules["dask"] = None  # type: ignore[assignment]  # reads as not installed
+    try:
+        import pint
+    finally:
+        if not had_dask:
+            del sys.modules["dask"]
+    return pint
 
 
 def _refuse_other_tons(text: str) -> None:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from trendkit.plant.model import Plant, Press, Uncertainty
 from trendkit.press.lab import ASSUMED
@@ -206,6 +205,7 @@ def fit_line(meter: Array, grab: Array, bench_share: float) -> tuple[float, floa
     >>> offset, round(gain, 6)
     (0.0, 1.2)
     """
+    from scipy.special import stdtrit
     from statsmodels.robust.robust_linear_model import RLM
 
     count = len(meter)
@@ -216,7 +216,7 @@ def fit_line(meter: Array, grab: Array, bench_share: float) -> tuple[float, floa
         line = RLM(grab / level, columns).fit()
         spread = float(line.scale)
         covariance = np.asarray(line.bcov_scaled) * _widened(count - 2, spread, bench_share)
-        if line.params[0] ** 2 > stats.t.ppf(0.995, count - 2) ** 2 * line.bcov_scaled[0, 0]:
+        if line.params[0] ** 2 > stdtrit(count - 2, 0.995) ** 2 * line.bcov_scaled[0, 0]:
             return float(line.params[0]), float(line.params[1]), covariance, spread
     rest = np.log(grab / meter)
     calm = rest if np.ptp(rest) > 1e-9 else rest + 1e-9 * np.arange(count)  # the scale of equal values is 0
@@ -228,8 +228,10 @@ def fit_line(meter: Array, grab: Array, bench_share: float) -> tuple[float, floa
 
 def _widened(degrees: int, spread: float, bench_share: float) -> float:
     """Return by what a variance is multiplied for resting on few grabs."""
+    from scipy.special import stdtrit
+
     pooled = (degrees * spread**2 + PRIOR_GRABS * bench_share**2) / (degrees + PRIOR_GRABS)
-    student = float(stats.t.ppf(0.975, degrees + PRIOR_GRABS)) / COVERAGE_95
+    student = float(stdtrit(degrees + PRIOR_GRABS, 0.975)) / COVERAGE_95
     return student**2 * pooled / max(spread, 1e-9) ** 2
 
 

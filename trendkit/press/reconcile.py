@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from trendkit.press.uncertainty import Array
 
@@ -43,7 +42,9 @@ class Reconciled:
     @property
     def critical_chi_square(self) -> float:
         """The value `chi_square` stays below in 95 % of cases when the stated uncertainties hold."""
-        return float(stats.chi2.ppf(1.0 - LEVEL, self.degrees_of_freedom))
+        from scipy.special import chdtri
+
+        return float(chdtri(self.degrees_of_freedom, LEVEL))
 
     @property
     def closes(self) -> bool:
@@ -53,8 +54,10 @@ class Reconciled:
     @property
     def critical_statistic(self) -> float:
         """The value all of `statistics` stay below together in 95 % of cases (Sidak's inequality)."""
+        from scipy.special import ndtri
+
         tested = int(np.isfinite(self.statistics).sum())
-        return float(stats.norm.ppf(0.5 + 0.5 * (1.0 - LEVEL) ** (1.0 / max(tested, 1))))
+        return float(ndtri(0.5 + 0.5 * (1.0 - LEVEL) ** (1.0 / max(tested, 1))))
 
     def suspects(self) -> tuple[int, ...]:
         """Return the measurements most likely to break the balance; none when the balance closes and no single

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trendkit.upsets.charts import lag_one_correlation, robust_spread, sigma_from_differences
+from trendkit.upsets.charts import lag_one_correlation, median, robust_spread, sigma_from_differences
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -66,10 +66,10 @@ def fit_robust_line(
     for column in range(x.shape[1]):
         known = x[~np.isnan(x[:, column]), column]
         if known.size:
-            middles[column] = np.median(known)
+            middles[column] = median(known)
             widths[column] = max(robust_spread(known), 0.5 * float(np.std(known)), 1e-9)
     size = x.shape[1] + len(squared)
-    solution = np.array([float(np.median(y)), *np.zeros(size)])
+    solution = np.array([median(y), *np.zeros(size)])
     line = RobustLine(float(solution[0]), solution[1:], middles, widths, squared)
     if not size:
         return line
