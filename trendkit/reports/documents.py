@@ -241,7 +241,7 @@ def troubleshoot_document(
 
 def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, Any]:
     """Return tune.json: the decision with its reason, the curve, the recommendation and its worth."""
-    best, gain, known = tuning.recommended, tuning.gain, tuning.identifiability
+    best, gain, known, rule = tuning.recommended, tuning.gain, tuning.identifiability, tuning.load_rule
     return {
         **frame_of_page("tune", context, (*table.notes, *tuning.notes)),
         "decision": tuning.decision,
@@ -264,6 +264,13 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
             "days": known.days,
         },
         "by_load": records(tuning.by_load),
+        "load_rule": rule
+        and {
+            "gravity_belt_speed_m_min": rule.speed_m_min,
+            "solids_loading_kg_h_m": rule.load_kg_h_m,
+            "share_per_tenth_more_load": rule.share_per_tenth,
+        },
+        "what_if": records(tuning.what_if),
         "step_test": records(tuning.step_test),
         "finished_step_test": _finished(tuning.finished_test),
     }

@@ -1,4 +1,4 @@
-"""How sure the tuning answer is, what it is at other loads, and the step test that would settle it."""
+"""How sure the tuning answer is, what a step test showed, and the one that would settle it."""
 
 from __future__ import annotations
 
@@ -20,15 +20,6 @@ _SAID_ONCE = ("samples", "stop_if")  # columns of the step-test sheet that repea
 
 
 _MOST_CHANGES = 20
-
-
-def load_section(tuning: Tuning, shown: Shown) -> Section:
-    """Return the section on the best speed at other loads; empty when the load is not known."""
-    if tuning.by_load.empty:
-        return Section("load", "When the load changes", "", ())
-    sheet = frame_sheet("Best speed over solids loading", tuning.by_load, shown, {"low": SPEED, "high": SPEED})
-    note = "Each row holds the other inputs at their usual and asks for the best speed at that load."
-    return Section("load", "When the load changes", note, (sheet,))
 
 
 def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section:

@@ -16,12 +16,14 @@ from trendkit.reports.plant_clock import clock_of, period_text
 from trendkit.reports.readings import quality_section
 from trendkit.reports.rulers import ruler
 from trendkit.reports.shown import DASH, Shown, is_known, share_text
-from trendkit.reports.tune_evidence import evidence_section, finished_test_section, load_section, step_test_section
+from trendkit.reports.tune_evidence import evidence_section, finished_test_section, step_test_section
 from trendkit.reports.tune_log import log_section
 from trendkit.reports.tune_response import OUTCOMES, SPEED, response_section
+from trendkit.reports.tune_terms import load_section, terms_section
 from trendkit.reports.words import figure_name, meaning
-from trendkit.tuning.results import Tuning
+from trendkit.tuning.results import Recommended, Tuning
 
+PRESSURE = "pressure_belt_speed_m_min"
 _WORDS_DECISION: dict[str, Mark] = {
     "window": "meets",
     "flat": "meets",
@@ -38,6 +40,7 @@ def tune_page(context: PageContext, tuning: Tuning, table: FigureTable) -> Page:
         log_section(context, tuning, shown),
         response_section(context, tuning, shown),
         load_section(tuning, shown),
+        terms_section(tuning, shown),
         evidence_section(tuning, clock, shown),
         finished_test_section(tuning, shown),
         step_test_section(tuning, shown),
@@ -160,17 +163,27 @@ def _lines(context: PageContext, tuning: Tuning, shown: Shown) -> tuple[FigureLi
         _line(SPEED, (best.gravity_belt_speed_m_min, best.low, best.high), None, tuning.now.get(SPEED), shown),
         _line(
             "belt_speed_ratio",
-            (best.belt_speed_ratio, None, None),
+            (best.belt_speed_ratio, *_ratio_limits(best)),
             None,
             tuning.now.get("belt_speed_ratio"),
             shown,
         ),
     ]
+    pressure = tuning.now.get(PRESSURE)
+    if pressure is not None and is_known(pressure):
+        lines.append(_line(PRESSURE, (pressure, None, None), None, pressure, shown))
     for name in OUTCOMES:
         if name in there and is_known(there[name]):
             limits = (float(there[name]), float(there[f"{name}_low"]), float(there[f"{name}_high"]))
             lines.append(_line(name, limits, targets.get(name), tuning.now.get(name), shown))
     return tuple(lines)
+
+
+def _ratio_limits(best: Recommended) -> tuple[float | None, float | None]:
+    if best.belt_speed_ratio is None:
+        return None, None
+    share = best.belt_speed_ratio / best.gravity_belt_speed_m_min
+    return best.low * share, best.high * share
 
 
 def _line(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -17,19 +17,18 @@ from trendkit.tuning.curve import GRID, LIMITS, Curve, change_curve, regression_
 from trendkit.tuning.decide import Contrast, compare_estimates, decide
 from trendkit.tuning.grabs import grab_blocks
 from trendkit.tuning.identify import identify, range_run, why_insufficient
-from trendkit.tuning.response import LOAD, SPEED, Response, fit_response, typical_conditions
+from trendkit.tuning.response import SPEED, Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_result import StepTest, finish_test, merge_test
 from trendkit.tuning.step_test import plan_step_test
+from trendkit.tuning.what_if import best_by_load, rule_over_load, what_if
 from trendkit.tuning.worth import Worth, amounts_per_fed_t, weigh
 
 Floats = npt.NDArray[np.float64]
 
 NOW_DAYS = 7  # the present setting is that of the last pressing days
-LOAD_QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 _OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 CURVE_COLUMNS = (SPEED, *(f"{name}{limit}" for name in _OUTCOMES for limit in ("", "_low", "_high")))
-_NOW = (SPEED, "belt_speed_ratio", "cake_solids_pct", "capture_pct", "cost_per_dry_t")
 
 
 def tune(table: FigureTable, press: Press, plant: Plant, sheet: pd.DataFrame | None = None) -> Tuning:
@@ -97,15 +96,16 @@ def _judge(
 ) -> Tuning:
     amounts = amounts_per_fed_t(table.frame.loc[minutes.index])
 
-    def worth_at(load: float) -> Worth:
-        return weigh(press, plant.costs, {**response.typical, LOAD: load}, amounts, response.loss is not None)
+    def worth_at(changed: Mapping[str, float]) -> Worth:
+        return weigh(press, plant.costs, {**response.typical, **changed}, amounts, response.loss is not None)
 
-    speeds, worth = speeds_run(response.blocks), worth_at(response.typical[LOAD])
+    speeds, worth = speeds_run(response.blocks), worth_at({})
     first = regression_curve(response, worth, speeds)
     contrast = second_opinion(response, changes, first, worth)
     decision, reason = decide(first, contrast)
     now = present_setting(minutes, first, worth)
     is_settled = decision != "disagree"
+    by_load = best_by_load(response, minutes, worth_at, speeds)
     return Tuning(
         decision=decision,
         reason=reason,
@@ -117,7 +117,9 @@ def _judge(
         step_test=plan_step_test(minutes, response.blocks, press),
         blocks=response.blocks,
         changes=changes,
-        by_load=best_by_load(response, minutes, worth_at, speeds),
+        by_load=by_load,
+        load_rule=rule_over_load(by_load),
+        what_if=what_if(response, worth_at, speeds) if is_settled else pd.DataFrame(),
         decided_by=worth.decided_by,
         notes=_notes(response, worth, contrast, first, now[SPEED]),
     )
@@ -160,6 +162,7 @@ def present_setting(
     speed = float(recent[SPEED].median())
     now: dict[str, float] = {
         SPEED: speed,
+        "pressure_belt_speed_m_min": float(recent["pressure_belt_speed_m_min"].median()),
         "belt_speed_ratio": speed / float(recent["pressure_belt_speed_m_min"].median()),
         "cake_solids_pct": float(recent["cake_solids_pct"].median()),
         "capture_pct": float(recent["capture_pct"].median()),
@@ -204,36 +207,6 @@ def gain_over_present(curve: Curve, present: float | None, worth: Worth, dry_t_y
         unit = "points of cake solids"
     low, high = np.quantile(draws, LIMITS)
     return Gain(float(value), float(low), float(high), unit)
-
-
-def best_by_load(
-    response: Response, minutes: pd.DataFrame, worth_at: Callable[[float], Worth], speeds: Floats
-) -> pd.DataFrame:
-    """Return the best speed over solids loading: the loads of the period's quantiles, a row each.
-
-    Columns: `solids_loading_kg_h_m`, `gravity_belt_speed_m_min`, `low`, `high`, `belt_speed_ratio`,
-    `cake_solids_pct`, `capture_pct`, `cost_per_dry_t`. Empty when the load is not known.
-    """
-    rows = []
-    known = minutes[LOAD].dropna()
-    for load in known.quantile(list(LOAD_QUANTILES)) if LOAD in response.cake.design.inputs else ():
-        worth = worth_at(float(load))
-        curve = regression_curve(response, worth, speeds, float(load))
-        found, best = _recommend(curve, response), curve.best
-        cost = worth.cost_per_dry_t(curve.cake, curve.capture)[best]
-        rows.append(
-            {
-                LOAD: float(load),
-                SPEED: found.gravity_belt_speed_m_min,
-                "low": found.low,
-                "high": found.high,
-                "belt_speed_ratio": found.belt_speed_ratio,
-                "cake_solids_pct": float(curve.cake[best]),
-                "capture_pct": float(curve.capture[best]),
-                "cost_per_dry_t": float(cost),
-            }
-        )
-    return pd.DataFrame(rows, columns=[LOAD, SPEED, "low", "high", *_NOW[1:]])
 
 
 def _notes(

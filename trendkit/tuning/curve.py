@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.changes import ChangeEffect
-from trendkit.tuning.response import LOAD, SPEED, Response
+from trendkit.tuning.response import SPEED, Response
 from trendkit.tuning.worth import Worth
 
 Floats = npt.NDArray[np.float64]
@@ -98,9 +98,9 @@ def _curve(speeds: Floats, cake: Floats, cake_draws: Floats, loss: Floats, loss_
     )
 
 
-def regression_curve(response: Response, worth: Worth, speeds: Floats, load: float | None = None) -> Curve:
-    """Return estimate 1 over `speeds` [m/min] at typical conditions, or at another `load` [kg/h/m]."""
-    conditions = response.conditions(speeds, **({LOAD: load} if load is not None else {}))
+def regression_curve(response: Response, worth: Worth, speeds: Floats, **others: float) -> Curve:
+    """Return estimate 1 over `speeds` [m/min] at typical conditions but for `others` (by column)."""
+    conditions = response.conditions(speeds, **others)
     cake, cake_draws = response.cake.at(conditions)
     if response.loss is None:
         nothing = np.full_like(cake, np.nan)

@@ -16,6 +16,7 @@ FLAT_SHARE = 0.5  # of the speeds run: a near-best interval wider than this is a
 EDGE_SHARE = 0.5  # of the resamples whose best speed lies at the same edge of what was run
 BY_CHANCE = 0.0027  # the estimates differ when chance sets them so far apart less often than this
 MATTERS = 0.02  # ... and by more than this share of the burden
+SAME_ANSWER = 0.25  # ... and of the larger of the two: -20 % and -22 % say the same about where to run
 STEP_SHARE = 0.1  # a step outwards, as a share of the speeds run
 
 
@@ -37,7 +38,8 @@ class Contrast:
 
         apart = abs(self.by_regression - self.by_changes)
         farthest = float(stdtrit(max(self.days - 1, 1), 1.0 - BY_CHANCE / 2.0))
-        return apart > farthest * self.sigma and apart > MATTERS
+        larger = max(abs(self.by_regression), abs(self.by_changes))
+        return apart > farthest * self.sigma and apart > max(MATTERS, SAME_ANSWER * larger)
 
 
 def compare_estimates(first: Curve, second: Curve, slow: float, fast: float, days: int) -> Contrast:

@@ -9,6 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from trendkit.tuning.step_result import StepTest
+from trendkit.tuning.what_if import LoadRule
 
 Decision = Literal["window", "step_outwards", "flat", "disagree", "insufficient"]
 
@@ -64,6 +65,8 @@ class Tuning:
     blocks: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes: pd.DataFrame = field(default_factory=pd.DataFrame)
     by_load: pd.DataFrame = field(default_factory=pd.DataFrame)
+    load_rule: LoadRule | None = None
+    what_if: pd.DataFrame = field(default_factory=pd.DataFrame)  # the best speed under other terms
     finished_test: StepTest | None = None
     decided_by: Literal["cost", "dryness"] = "dryness"
     notes: tuple[str, ...] = ()
