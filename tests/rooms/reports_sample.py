@@ -596,7 +596,7 @@ def tuning() -> Tuning:
     return Tuning(
         decision="window",
         reason=("both estimates agree and the least cost lies inside the speeds that were run"),
-        recommended=Recommended(6.1, 5.7, 6.5, 1.97),
+        recommended=Recommended(6.1, 5.7, 6.5, 1.97, 5.9, 6.3),
         curve=curve,
         now={
             "gravity_belt_speed_m_min": 6.8,

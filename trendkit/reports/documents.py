@@ -253,6 +253,8 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
             "low": best.low,
             "high": best.high,
             "belt_speed_ratio": best.belt_speed_ratio,
+            "best_low": best.best_low,
+            "best_high": best.best_high,
         },
         "curve": records(tuning.curve),
         "now": dict(tuning.now),

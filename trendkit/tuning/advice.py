@@ -109,7 +109,7 @@ def _judge(
     return Tuning(
         decision=decision,
         reason=reason,
-        recommended=_recommend(first, response) if is_settled else None,
+        recommended=_recommend(first, response, press) if is_settled else None,
         curve=first.as_frame(worth),
         now=now,
         gain=gain_over_present(first, now[SPEED], worth, dry_t_per_year(table)) if is_settled else None,
@@ -143,11 +143,13 @@ def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, wort
     return compare_estimates(first, second, float(slow), float(fast), cake.days)
 
 
-def _recommend(first: Curve, response: Response) -> Recommended:
-    low, high = first.bounds()
+def _recommend(first: Curve, response: Response, press: Press) -> Recommended:
     best = float(first.speeds[first.best])
+    stated = press.uncertainty_of("gravity_belt_speed")
+    scale_error = stated.relative + stated.absolute / best
     pressure = response.typical["pressure_belt_speed_m_min"]
-    return Recommended(best, low, high, best / pressure if pressure > 0.0 else None)
+    ratio = best / pressure if pressure > 0.0 else None
+    return Recommended(best, *first.bounds(scale_error), ratio, *first.best_limits(scale_error))
 
 
 def present_setting(

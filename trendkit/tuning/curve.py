@@ -53,20 +53,45 @@ class Curve:
         high = best + int(np.argmin(np.r_[good[best:], False])) - 1
         return low, high
 
-    def bounds(self) -> tuple[float, float]:
-        """Return the 95 % limits of the best speed [m/min], widened to the speeds within 1 % of it.
+    def best_limits(self, scale_error: float = 0.0) -> tuple[float, float]:
+        """Return the 95 % limits of the best speed itself [m/min].
 
+        `scale_error` is the relative standard uncertainty of the speed's meter: as far as the whole scale may be off.
         A best speed at an edge has limits no closer than 3 % of the range: where experience ends is not sharp.
         """
-        low, high = np.quantile(self.speeds[self.best_draws], LIMITS)
-        first, last = self.near_best()
-        low, high = min(low, self.speeds[first]), max(high, self.speeds[last])
+        best = float(self.speeds[self.best])
+        low, high = np.quantile(self._best_speeds(), LIMITS)
+        scale = 1.96 * scale_error * best
+        low, high = (
+            best - float(np.hypot(max(best - low, 0.0), scale)),
+            best + float(np.hypot(max(high - best, 0.0), scale)),
+        )
         blur = EDGE_BLUR * (self.speeds[-1] - self.speeds[0])
         if self.best == 0:
             high = max(high, self.speeds[0] + blur)
         if self.best == len(self.speeds) - 1:
             low = min(low, self.speeds[-1] - blur)
         return float(low), float(high)
+
+    def _best_speeds(self) -> Floats:
+        """Return the best speed of each resample, between the speeds of the grid by the parabola through three."""
+        best = self.best_draws
+        inner = np.clip(best, 1, len(self.speeds) - 2)
+        row = np.arange(len(best))
+        left, middle, right = (self.burden_draws[row, inner + step] for step in (-1, 0, 1))
+        bend = left - 2.0 * middle + right
+        is_free = (
+            (best == inner) & (bend > 0.0) & self.allowed_draws[row, inner - 1] & self.allowed_draws[row, inner + 1]
+        )
+        shift = np.where(is_free, 0.5 * (left - right) / np.where(is_free, bend, 1.0), 0.0)
+        result: Floats = self.speeds[best] + np.clip(shift, -0.5, 0.5) * (self.speeds[1] - self.speeds[0])
+        return result
+
+    def bounds(self, scale_error: float = 0.0) -> tuple[float, float]:
+        """Return the 95 % limits of the best speed [m/min], widened to the speeds that cost at most 1 % more."""
+        low, high = self.best_limits(scale_error)
+        first, last = self.near_best()
+        return min(low, float(self.speeds[first])), max(high, float(self.speeds[last]))
 
     def as_frame(self, worth: Worth) -> pd.DataFrame:
         """Return the contract's curve: a row per speed with cake, capture and cost and their 95 % limits."""

@@ -16,12 +16,17 @@ Decision = Literal["window", "step_outwards", "flat", "disagree", "insufficient"
 
 @dataclass(frozen=True)
 class Recommended:
-    """The best gravity belt speed with its 95 % bounds, widened to within 1 % of the least cost."""
+    """The best gravity belt speed with its 95 % bounds, widened to within 1 % of the least cost.
+
+    `best_low` and `best_high` are the 95 % limits of the best speed itself, not widened.
+    """
 
     gravity_belt_speed_m_min: float
     low: float
     high: float
     belt_speed_ratio: float | None
+    best_low: float
+    best_high: float
 
 
 @dataclass(frozen=True)
