@@ -441,3 +441,36 @@ def test_rows_at_the_seam_of_two_files_count_once_and_days_show_their_share_70(t
         ("2026-03-02", 0.75),
         ("2026-03-03", 1.0),
     ]
+
+
+# --- event lists -------------------------------------------------------------------------------------------------
+
+TRIP = Tag("belt_trip", "TRIP", "belt_trip", "", "", "state")
+
+
+def trips(folder: Path, *events: tuple[float, str]) -> PressGrid:
+    minutes, moving, feed = a_day()
+    export = wide(folder, stamps(minutes), FEED=feed, RUN=moving.astype(int))
+    rows = "".join(f"{stamps([minute])[0]},TRIP,{message}\n" for minute, message in events)
+    return grid_of(plant_of(FEED, RUN, TRIP), export, written(folder, "Time,Tag,Message\n" + rows, "events.csv"))
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [
+        ("TRIP", "RETURN TO NORMAL"),
+        ("Belt 1 off track - ALARM", "Belt 1 off track - cleared"),
+        ("ALM", "RTN"),
+        ("1", "0"),
+    ],
+)
+def test_an_event_list_tells_when_a_trip_began_and_ended(tmp_path, begin, end):
+    grid = trips(tmp_path, (600.5, begin), (612, end), (700, begin), (701, end))
+    tripped = grid.roles.index[grid.roles["belt_trip"] == 1.0]
+    assert [moment.hour * 60 + moment.minute for moment in tripped] == [*range(600, 612), 700]
+
+
+def test_an_event_list_without_ends_counts_each_trip_for_its_minute(tmp_path):
+    grid = trips(tmp_path, (600, "TRIP"), (700, "TRIP"))
+    assert grid.roles["belt_trip"].sum() == 2
+    assert "TRIP lists trips without their ends; each counts for the minute in which it came" in grid.notes

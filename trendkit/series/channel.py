@@ -21,6 +21,7 @@ from trendkit.series.states import StateWords
 from trendkit.series.tracks import StateTrack, Track, merge_tracks
 from trendkit.series.wild import Usual, find_wild, learn_usual
 
+MOMENT_S = 60.0  # for which a trip counts whose end was not recorded
 ChannelFault = Literal["bad_quality", "text_value", "out_of_range", "duplicate", "counter_reset", "spike"]
 
 
@@ -46,6 +47,7 @@ class Channel:
     faults: dict[ChannelFault, SpanLog] = field(default_factory=dict)
     observations: int = 0
     outside: Track | None = None  # readings out of range, for what they may tell
+    lists_moments: bool = False  # an event list of trips without their ends
     _inside_until_us: list[int] = field(default_factory=list)  # of each track: how far the one around it went
     _holding: Holding | None = None
     _waiting: Samples | None = None
@@ -164,6 +166,9 @@ class Channel:
         assert self.recording is not None
         is_sampled, spacing = self.recording.kind == "sampled", self.recording.spacing_s
         longest = max(self.max_hold_s, 1.5 * spacing) if is_sampled else np.inf
+        if self.tag.name == "belt_trip" and not is_sampled and len(values) and bool((values == 1.0).all()):
+            self.lists_moments = True
+            return Holding("held", MOMENT_S, MOMENT_S)
         if self.tag.kind == "counter":
             counting = Counting(_fastest_rate(self.tag), rolls_at=self.tag.counter_rolls_at)
             return Holding("counted", longest, 0.0, learn_counting(counting, time_us, values))
@@ -183,6 +188,8 @@ class Channel:
             if self.tag.kind == "counter":
                 return last
             return last + round(min(self.recording.spacing_s, track.holding.longest_s) * 1e6)
+        if self.lists_moments:
+            return last + round(MOMENT_S * 1e6)
         if self.tag.kind in ("state", "step"):
             return record_end_us
         return min(record_end_us, last + round(max(self.max_hold_s, track.longest_silence_s) * 1e6))

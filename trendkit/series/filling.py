@@ -260,6 +260,8 @@ def _how_recorded(channel: Channel, track: Track, rows: slice) -> list[str]:
                 f"{tag.tag} is sampled every {recording.spacing_s / 60:.0f} min, longer than max_hold "
                 f"({channel.max_hold_s / 60:.0f} min): the time between is not bridged"
             )
+    if channel.lists_moments:
+        notes.append(f"{tag.tag} lists trips without their ends; each counts for the minute in which it came")
     doubtful = _uncertain_share(track, rows)
     if doubtful > 0.0:
         notes.append(f"{tag.tag}: {100 * doubtful:.2g} % of its time is marked uncertain, and used")

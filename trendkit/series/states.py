@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -59,6 +60,9 @@ NO_STATE = {
     "",
 }
 SWITCHES = ("running", "belt_trip")
+# What the messages of an event list call the beginning and the end of a trip (common practice).
+TRIP_BEGINS = {"trip", "tripped", "alarm", "alm", "fault", "faulted", "active", "misaligned"}
+TRIP_ENDS = {"return", "returned", "rtn", "normal", "reset", "clear", "cleared", "ok", "ended", "inactive"}
 
 
 def _plain(word: str) -> str:
@@ -83,6 +87,20 @@ def mode_word(word: str) -> str | None:
     if text.startswith("thick"):
         return "thickening"
     return "dewatering" if text.startswith(("dewat", "press")) else None
+
+
+def trip_message(message: str) -> float:
+    """Return 1.0 for the message of a trip, 0.0 for that of its end, NaN when it says neither.
+
+    Examples
+    --------
+    >>> trip_message("Belt 2 off track - ALARM"), trip_message("ALARM returned to normal")
+    (1.0, 0.0)
+    """
+    words = set(re.findall(r"[a-z]+", message.casefold()))
+    if words & TRIP_ENDS:
+        return 0.0
+    return 1.0 if words & TRIP_BEGINS else float("nan")
 
 
 @dataclass
@@ -138,6 +156,8 @@ class StateWords:
         if self.is_switch:
             if self.tag.on_values:
                 return 0.0
+            if self.tag.name == "belt_trip" and text not in ON_WORDS | OFF_WORDS:
+                return trip_message(word)
             return 1.0 if text in ON_WORDS else 0.0 if text in OFF_WORDS else np.nan
         shown = mode_word(word) if self.tag.name == "mode" else " ".join(word.split())
         if shown is None:
