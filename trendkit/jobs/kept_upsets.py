@@ -33,15 +33,10 @@ def keep_upsets(folder: Path, series: PressSeries, plant: Plant, found: list[Ups
 
 def _path(folder: Path, series: PressSeries, plant: Plant) -> Path:
     """Return where they are kept: named by all that decides them, figures, faults, plant file and version."""
-    sign = hashlib.sha256()
     frame = series.table.frame
     told = [trendkit.__version__, plant.sha256, series.press.slug, list(map(str, frame.columns)), str(series.findings)]
-    sign.update(json.dumps(told).encode())
-    sign.update(pd.DatetimeIndex(frame.index).asi8.tobytes())
-    for name in frame.columns:
-        column = frame[name]
-        numbers = column if column.dtype.kind in "fiub" else pd.Series(pd.factorize(column.astype(str))[0])
-        sign.update(numbers.to_numpy().tobytes())
+    sign = hashlib.sha256(json.dumps(told).encode())
+    sign.update(pd.util.hash_pandas_object(frame).to_numpy().tobytes())
     return folder / f"upsets-{sign.hexdigest()[:24]}.json"
 
 
