@@ -1,6 +1,6 @@
 """Score the package against the simulator's truth, through the real path from files to answers.
 
-    python tests/benchmarks/score.py upsets|faults|figures|coverage|tuning|compare|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
+    python tests/benchmarks/score.py upsets|faults|figures|coverage|accuracy|tuning|compare|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
 
 `coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage;
 `compare --seeds 60` makes 600 comparisons, with --read
@@ -15,6 +15,7 @@ import time
 from collections.abc import Iterable
 
 from played import over_seeds
+from score_accuracy import accuracy_lines, score_accuracy
 from score_compare import compare_lines, score_compare, score_lived
 from score_coverage import coverage_lines
 from score_faults import fault_lines, score_faults
@@ -85,6 +86,14 @@ def coverage(asked: argparse.Namespace) -> None:
         _said(f"coverage, {_named(asked, scenario)}, {len(scores)} plants, {days} days", coverage_lines(scores), begin)
 
 
+def accuracy(asked: argparse.Namespace) -> None:
+    """Print how near minutes, phases and totals come to the truth, meters without lasting error; then grabs alone."""
+    for scenario, is_bare in (("zero-mean", False), ("zero-mean-bare", True)):
+        begin, days = time.perf_counter(), asked.days or 28
+        scores = over_seeds(score_accuracy, scenario, days, _seeds(asked), asked.workers)
+        _said(f"accuracy, {scenario}, {len(scores)} plants, {days} days", accuracy_lines(scores, is_bare), begin)
+
+
 def tuning(asked: argparse.Namespace) -> None:
     """Print error, regret and coverage of the recommended speed, scenario by scenario."""
     for scenario in asked.scenarios or TUNING_SCENARIOS:
@@ -110,6 +119,7 @@ WHAT = {
     "faults": faults,
     "figures": figures,
     "coverage": coverage,
+    "accuracy": accuracy,
     "tuning": tuning,
     "compare": compare,
 }

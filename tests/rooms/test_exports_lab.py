@@ -79,8 +79,40 @@ def test_a_slipped_decimal_mark_is_flagged_against_the_sheet_s_median(tmp_path):
     ]
     sheet = a_sheet(tmp_path, *rows)
     assert list(sheet.frame["is_suspect"]) == [False] * 5 + [True]
-    assert sheet.frame["why"][5] == "9 times below the sheet's median of 2.25: a decimal mark or unit slipped"
+    assert sheet.frame["why"][5] == (
+        "9 times below the sheet's median of 2.25: a decimal mark or unit slipped, perhaps 2.5 is meant"
+    )
     assert sheet.findings[0].fault == "unit_suspect"
+
+
+def sampled(*days):
+    """Rows of feed, cake and filtrate of one sample a day."""
+    kinds = ("feed,TS,{},%", "cake,TS,{},%", "filtrate,TSS,{},mg/L")
+    return [
+        f"2026-02-{day:02d} 08:00,BFP-1,{kind.format(value)},"
+        for day, values in enumerate(days, 1)
+        for kind, value in zip(kinds, values, strict=True)
+    ]
+
+
+USUAL = [(2.5, 21.0, 700), (2.6, 21.5, 650), (2.4, 20.5, 720), (2.5, 21.2, 690), (2.6, 20.8, 710)]
+
+
+def test_a_cake_ten_times_too_dry_is_flagged_with_what_is_meant(tmp_path):
+    sheet = a_sheet(tmp_path, *sampled(*USUAL, (2.5, 212, 700)))
+    (why,) = sheet.frame.loc[sheet.frame["is_suspect"], "why"]
+    assert why == "a dewatered cake of 212 % cannot be (above 60 %); perhaps 21.2 % is meant"
+
+
+@pytest.mark.parametrize(
+    ("last", "meant"), [((21.1, 2.45, 700), ("2.45", "21.1")), ((2.5, 705, 21.1), ("21.1", "705"))]
+)
+def test_two_points_exchanged_are_flagged_with_what_is_meant(tmp_path, last, meant):
+    sheet = a_sheet(tmp_path, *sampled(*USUAL, last))
+    suspects = sheet.frame[sheet.frame["is_suspect"]]
+    assert len(suspects) == 2
+    for why, value in zip(suspects["why"], meant, strict=True):
+        assert "exchanged with" in why and f"perhaps {value} is meant" in why
 
 
 def test_widely_spread_filtrate_is_not_called_slipped(tmp_path):

@@ -167,3 +167,27 @@ def test_a_dated_target_and_a_dated_filtrate_meter_are_respected() -> None:
     assert lost[200] == pytest.approx(40.0 * 0.9)
     assert lost[300] == pytest.approx(52.0 * 0.9)
     assert review_period(table, press, plant_of(press), DAY).figures["capture_pct"].target == Limit(low=99.0)
+
+
+def test_more_kept_than_fed_is_explained_and_costs_nothing():
+    """Filtrate below what clean washwater brings: capture over 100 %, shown; the solids sent back are withheld."""
+    roles = grid(filtrate_solids_mg_l=50.0).assign(washwater_solids_mg_l=400.0)
+    review = review_of(roles)
+    assert value(review, "capture_pct") > 100.0
+    returned = review.figures["solids_returned_t"]
+    assert returned.value is None and "more come out kept than were fed" in returned.reason
+    assert "washwater solids read high" in returned.reason
+    assert all(line.amount >= 0.0 for line in review.costs)
+
+
+def test_a_figure_outside_its_sanity_bound_is_said():
+    notes = review_of(grid(polymer_strength_pct=2.5)).notes
+    assert any("A polymer dose of" in note and "a sanity bound from handbooks, no verdict" in note for note in notes)
+
+
+def test_filtrate_thicker_than_feed_is_said():
+    assert any("above feed solids" in note for note in review_of(grid(filtrate_solids_mg_l=30_000.0)).notes)
+
+
+def test_counts_are_whole_numbers():
+    assert all(isinstance(figure.n, int) for figure in review_of(grid()).figures.values())

@@ -26,6 +26,7 @@ _BELIEVABLE: dict[tuple[str, str], tuple[float, float, str]] = {
 _VS = (10.0, 100.0)  # % of TS
 
 _TEN_TIMES = 0.75  # decades from the sheet's median: nearer to ten times than to the median itself
+_FAR, _FITS = 0.3, 0.2  # decades from the own median, and from the other kind's, of results exchanged
 _ENOUGH = 5  # results of one kind before their median means anything
 _NEAR = pd.Timedelta(hours=4)  # feed and filtrate samples this near belong together
 
@@ -37,7 +38,7 @@ def mark_suspects(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...
     """
     marked = frame.copy()
     faults: dict[int, Fault] = {int(row): "text_value" for row in np.flatnonzero(marked["is_suspect"])}
-    for test in (_unbelievable, _ten_times_off, _filtrate_above_feed, _repeated):
+    for test in (_exchanged, _unbelievable, _ten_times_off, _filtrate_above_feed, _repeated):
         for row, (fault, why) in test(marked).items():
             if row not in faults:
                 faults[row] = fault
@@ -57,8 +58,20 @@ def _unbelievable(frame: pd.DataFrame) -> Marks:
         unit = "mg/L" if analysis in ("TSS", "TDS") else "%"
         if value < low or value > high:
             bound = f"below {low:g}" if value < low else f"above {high:g}"
-            marks[row] = ("out_of_range", f"{spoken} of {value:.3g} {unit} cannot be ({bound} {unit})")
+            perhaps = _tenfold(frame, row, value, unit)
+            marks[row] = ("out_of_range", f"{spoken} of {value:.3g} {unit} cannot be ({bound} {unit}){perhaps}")
     return marks
+
+
+def _tenfold(frame: pd.DataFrame, row: int, value: float, unit: str) -> str:
+    """Return the result ten times larger or smaller as a suggestion, where it fits the others of its kind."""
+    here = frame.loc[row]
+    kind = (frame["press"] == here["press"]) & (frame["point"] == here["point"])
+    others = frame.loc[kind & (frame["analysis"] == here["analysis"]) & (frame["value"] > 0.0), "value"]
+    if len(others) <= _ENOUGH or not value > 0.0:
+        return ""
+    fits = [each for each in (value / 10.0, value * 10.0) if abs(np.log10(each / others.median())) <= _FITS]
+    return f"; perhaps {fits[0]:.3g} {unit} is meant" if fits else ""
 
 
 def _results(frame: pd.DataFrame) -> Iterator[tuple[str, str, float]]:
@@ -79,7 +92,33 @@ def _ten_times_off(frame: pd.DataFrame) -> Marks:
         for row in group.index[off.abs() > max(_TEN_TIMES, 6.0 * spread)]:
             side = "times" if off[row] > 0 else "times below"
             usual = f"the sheet's median of {10 ** decades.median():.3g}"
-            marks[row] = ("unit_suspect", f"{10 ** abs(off[row]):.0f} {side} {usual}: a decimal mark or unit slipped")
+            meant = group["value"][row] / 10.0 ** round(off[row])
+            why = f"{10 ** abs(off[row]):.0f} {side} {usual}: a decimal mark or unit slipped"
+            marks[row] = ("unit_suspect", f"{why}, perhaps {meant:.3g} is meant")
+    return marks
+
+
+def _exchanged(frame: pd.DataFrame) -> Marks:
+    """Mark two results of one sample that are each far from their own usual and fit the other's: points swapped."""
+    marks: Marks = {}
+    usable = frame[~frame["is_suspect"] & (frame["value"] > 0)]
+    decades = np.log10(usable["value"])
+    kinds = usable["press"] + " " + usable["point"] + " " + usable["analysis"]
+    usual = decades.groupby(kinds).median()[kinds.value_counts() >= _ENOUGH]
+    for _, sample in usable.groupby(["press", "sampled_at"]):
+        rows = [row for row in sample.index if kinds[row] in usual.index]
+        for place, first in enumerate(rows):
+            for second in rows[place + 1 :]:
+                own = [abs(decades[row] - usual[kinds[row]]) for row in (first, second)]
+                other = [abs(decades[a] - usual[kinds[b]]) for a, b in ((first, second), (second, first))]
+                if min(own) >= _FAR and max(other) <= _FITS:
+                    for row, back in ((first, second), (second, first)):
+                        here, there = frame.loc[row], frame.loc[back]
+                        why = f"exchanged with {there['point']} {there['analysis']} of the same sample: "
+                        marks[row] = (
+                            "out_of_range",
+                            f"{why}perhaps {there['value']:.3g} is meant, not {here['value']:.3g}",
+                        )
     return marks
 
 

@@ -18,7 +18,7 @@ from trendkit.jobs.inputs import chosen_presses, opened
 from trendkit.plant import Plant, Press
 from trendkit.plant.calendar import Period, period_between
 from trendkit.press import FigureTable, compute_figures
-from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive
+from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive, mark_receipts
 
 WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
 NO_HISTORY = pd.Timedelta(0)
@@ -89,7 +89,11 @@ def read_grids(
         grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
         lab = kept.lab
     beside = None if call.files else kept.folder / GRIDS
-    unchecked = GridReading(tuple((press, grids[press.slug]) for press in presses), lab, tuple(inputs), beside)
+    stamped = []
+    for press in presses:
+        lab, found = mark_receipts(grids[press.slug], lab, press, plant)
+        stamped.append((press, replace(grids[press.slug], findings=(*grids[press.slug].findings, *found))))
+    unchecked = GridReading(tuple(stamped), lab, tuple(inputs), beside)
     checked = [(press, check_against_lab(grid, unchecked.samples_of(press), press)) for press, grid in unchecked.grids]
     read = replace(unchecked, grids=tuple(checked))
     if period is not None:

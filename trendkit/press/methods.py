@@ -18,7 +18,7 @@ _BY_LOSS = (
     "Feed flow or feed solids read low, or filtrate solids read low, or washwater solids read high, or feed and "
     "filtrate are on different solids bases (TS against TSS)."
 )
-_MUST_BE_OFF = {  # which input must be wrong when more is kept than was fed
+MUST_BE_OFF = {  # which input must be wrong when more is kept than was fed
     "filtrate_metered": _BY_LOSS,
     "balance": _BY_LOSS,
     "cake_weighed": "The cake scale or the cake solids read high, or feed flow or feed solids read low.",
@@ -114,7 +114,7 @@ def _notes(rows: pd.DataFrame) -> tuple[str, ...]:
     over = chosen[chosen["capture_pct"] > 100.0] if len(chosen) else chosen
     return tuple(
         f"Capture reads over 100 % in {len(runs)} {'run' if len(runs) == 1 else 'runs'}: it is shown as computed. "
-        f"{_MUST_BE_OFF[str(method)]}"
+        f"{MUST_BE_OFF[str(method)]}"
         for method, runs in over.groupby("method", sort=False)
     )
 

@@ -17,7 +17,8 @@ from trendkit.plant.model import Limit, Plant, Press
 from trendkit.plant.roles import MODES
 from trendkit.press.closure import Closure, close_balances
 from trendkit.press.cost import COST_ITEMS, PeriodCost, cost_lines
-from trendkit.press.methods import capture_of, method_shares
+from trendkit.press.methods import MUST_BE_OFF, capture_of, method_shares
+from trendkit.press.plausible import implausible
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.press.rows import Mask
 from trendkit.press.streams import METHODS, codes_where
@@ -59,7 +60,12 @@ def review_period(
         costs=cost.lines,
         missing_prices=cost.missing_prices,
         capture_by_method=_capture_by_method(sums, inside),
-        notes=(*table.notes, *_notes(sums, inside, cost, plant)),
+        notes=(
+            *table.notes,
+            *_notes(sums, inside, cost, plant),
+            *implausible(by_mode),
+            *_filtrate_over_feed(sums, inside),
+        ),
         closure=closure,
         closure_by_run=closure_by_run,
         calibrations=tuple(
@@ -111,7 +117,8 @@ def _figure(name: str, found: GroupFigures, sums: Sums, inside: Mask, mode: str,
     number = float(value.value[0])
     unit = FIGURE_UNITS[name]
     if np.isnan(number):
-        return Figure(None, unit, target=target, reason=sums.reason(name, mode), n=0)
+        reason = _too_much_kept(found, sums, inside, mode) if name == "solids_returned_t" else ""
+        return Figure(None, unit, target=target, reason=reason or sums.reason(name, mode), n=0)
     low, high = (float(limit[0]) for limit in limits(value))
     has_limits = bool(value.parts)
     return Figure(
@@ -124,6 +131,16 @@ def _figure(name: str, found: GroupFigures, sums: Sums, inside: Mask, mode: str,
         target=target,
         meets_target=meets(target, number, low, high),
     )
+
+
+def _too_much_kept(found: GroupFigures, sums: Sums, inside: Mask, mode: str) -> str:
+    """Say why solids sent back are not given when more comes out kept than was fed, "" when it does not."""
+    too_much = float(found.more_kept_than_fed_t[0])
+    if not too_much > 0.0:
+        return ""
+    methods = method_shares(sums.streams, sums.chosen, inside & sums.is_mode(mode))
+    off = MUST_BE_OFF[next(iter(methods))] if methods else ""
+    return f"{too_much:.2g} t more come out kept than were fed, which cannot be. {off}".strip()
 
 
 def meets(target: Limit | None, value: float, low: float, high: float) -> bool | None:
@@ -318,6 +335,19 @@ def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str
     unsplit = np.isnan(sums.chosen.kept_kg_h.value) & inside & sums.is_mode("dewatering")
     notes += _extrapolated(sums.streams.fed_kg_h.value, inside & sums.is_mode("dewatering"), unsplit)
     return notes
+
+
+def _filtrate_over_feed(sums: Sums, inside: Mask) -> list[str]:
+    """Say when filtrate carries more solids than the feed, which no press does."""
+    rows = inside & sums.streams.is_pressing
+    filtrate, feed = sums.streams.filtrate_tss_row_mg_l.value[rows], sums.streams.feed_solids_pct.value[rows]
+    share = 100.0 * float((filtrate > feed * 1e4).mean()) if rows.any() else 0.0
+    if share < 1.0:
+        return []
+    return [
+        f"Filtrate solids read above feed solids in {share:.0f} % of the pressing time, which cannot be: check the "
+        "units of both, and which sample is which."
+    ]
 
 
 def _extrapolated(fed: Array, inside: Mask, is_unknown: Mask) -> list[str]:

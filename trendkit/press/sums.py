@@ -70,10 +70,14 @@ _METHODS = {
 
 @dataclass(frozen=True)
 class GroupFigures:
-    """Figures of every group, shape (groups,), and the bins each rests on."""
+    """Figures of every group, shape (groups,), and the bins each rests on.
+
+    `more_kept_than_fed_t`: by how much, where the solids sent back come out negative; they are then NaN.
+    """
 
     values: Mapping[str, Measured]
     counts: Mapping[str, Array]
+    more_kept_than_fed_t: Array
 
 
 @dataclass(frozen=True)
@@ -203,7 +207,10 @@ def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
     for name, above in (("washwater_m3_t", "washwater_m3"), ("energy_kwh_t", "energy_kwh")):
         values[name] = ratio(values[above], values["feed_dry_solids_t"])
         counts[name] = counts[above]
-    return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts)
+    returned = values["solids_returned_t"]
+    values["solids_returned_t"] = Measured(np.where(returned.value < 0.0, np.nan, returned.value), returned.parts)
+    too_much = np.clip(-np.nan_to_num(returned.value), 0.0, None)
+    return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts, too_much)
 
 
 def _where(quantity: Measured, mask: Mask) -> Measured:

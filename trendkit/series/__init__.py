@@ -8,6 +8,7 @@ from trendkit.series.build import build_grids
 from trendkit.series.grid import PressGrid
 from trendkit.series.kept_grids import grids_from_archive
 from trendkit.series.lab_check import check_against_lab, compare_with_lab, paired_with_grabs
+from trendkit.series.lab_stamps import mark_receipts
 from trendkit.series.tag_quality import DayQuality, FaultTally, QualityAccount, TagQuality, account_for_tags
 
 __all__ = [
@@ -21,5 +22,6 @@ __all__ = [
     "check_against_lab",
     "compare_with_lab",
     "grids_from_archive",
+    "mark_receipts",
     "paired_with_grabs",
 ]
