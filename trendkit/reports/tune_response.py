@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from trendkit.plant.model import Limit
 from trendkit.reports.context import PageContext
 from trendkit.reports.frame_sheet import frame_sheet
@@ -14,6 +16,7 @@ from trendkit.tuning.results import Tuning
 SPEED = "gravity_belt_speed_m_min"
 
 
+MOST_CIRCLES = 800  # drawn; more say no more to the eye
 OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 
 
@@ -88,19 +91,26 @@ def _response(name: str, tuning: Tuning, limit: Limit | None, shown: Shown) -> R
         if limit is None
         else Limit(*(None if each is None else shown.number(each, name) for each in (limit.low, limit.high)))
     )
-    dots = (
-        [(shown.number(row[SPEED], SPEED), shown.number(row[name], name)) for _, row in points.iterrows()]
-        if len(points)
-        else []
-    )
+    drawn = points.iloc[:: _one_in(points)]
+    dots = [
+        (shown.number(speed, SPEED), shown.number(value, name))
+        for speed, value in zip(drawn.get(SPEED, ()), drawn.get(name, ()), strict=True)
+    ]
     return Response(shown.name(name), [(r[0], r[1], r[2], r[3]) for r in rows], dots, in_units)
+
+
+def _one_in(points: pd.DataFrame) -> int:
+    """Return which of the stretches, every how manieth, is drawn as a circle: all of them up to 800."""
+    return max(1, -(-len(points) // MOST_CIRCLES))
 
 
 def _circle_words(tuning: Tuning, responses: list[Response]) -> str:
     beyond = sum(response.beyond for response in responses)
     left_out = f" {beyond} circles lie beyond the axes and are not drawn." if beyond else ""
+    one_in = _one_in(tuning.blocks)
+    which = "Each circle is one" if one_in == 1 else f"The circles are one in {one_in}"
     return (
-        f"Each circle is one of {len(tuning.blocks)} steady stretches of the press, at its own feed; the "
+        f"{which} of {len(tuning.blocks)} steady stretches of the press, at its own feed; the "
         "line is fitted with feed, load and dose held at their usual."
         f"{left_out} No speed beyond those run is judged."
     )
