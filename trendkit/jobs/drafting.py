@@ -14,6 +14,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, find_inputs, open_exports
 from trendkit.jobs.call import Done, Progress
 from trendkit.plant import Plant, Source
+from trendkit.plant.display import counted
 
 
 def draft_plant_file(
@@ -72,7 +73,8 @@ def _summary(proposals: list[Proposal], out: Path) -> list[str]:
     given = [each for each in proposals if each.role is not None]
     doubtful = sum(each.could_be is not None or (each.unit is None and each.kind != "state") for each in given)
     presses = len({each.press for each in proposals if each.press is not None})
-    lines = [f"{out}: a draft of {presses} presses. {len(given)} of {len(proposals)} tags have a proposed role."]
+    told = f"{out}: a draft of {counted(presses, 'press', 'presses')}."
+    lines = [f"{told} {len(given)} of {len(proposals)} tags have a proposed role."]
     if doubtful:
         lines.append(f"  {doubtful} of them are in doubt: another role is as likely, or the unit cannot be told.")
     lines.append(
