@@ -27,6 +27,14 @@ _COMPARED = (
     "dry_cake_t",
 )
 
+_TOTALS = ("press_hours", "dry_cake_t")
+
+
+def is_short_before(review: PeriodReview) -> bool:
+    """Return True when the period before holds much less pressing, so that its totals do not compare."""
+    days = review.figures.get("press_days")
+    return days is not None and is_known(days.value) and is_known(days.previous) and days.previous < 2 / 3 * days.value
+
 
 def changes_section(
     context: PageContext,
@@ -57,7 +65,8 @@ def _since_before(context: PageContext, review: PeriodReview, held: HeldAgainst,
     if held.before is None:
         return []
     name = period_text(context.plant, held.before)
-    known = {key: figure for key in _COMPARED if (figure := review.figures.get(key)) and is_known(figure.previous)}
+    names = [key for key in _COMPARED if key not in _TOTALS or not is_short_before(review)]
+    known = {key: figure for key in names if (figure := review.figures.get(key)) and is_known(figure.previous)}
     if not known:
         return [f"No pressing is known of {name}, so nothing is compared with it."]
     limited = {key: figure for key, figure in known.items() if figure.low is not None}

@@ -15,7 +15,7 @@ from trendkit.reports.held_against import HeldAgainst
 from trendkit.reports.page import Mark, Page, Prose, Section, made_at
 from trendkit.reports.plant_clock import clock_of, opening_words, period_text
 from trendkit.reports.readings import quality_section
-from trendkit.reports.review_changes import changes_section
+from trendkit.reports.review_changes import changes_section, is_short_before
 from trendkit.reports.review_closure import closure_section
 from trendkit.reports.review_lines import figure_lines
 from trendkit.reports.review_panels import calendar_panel, cost_panel, loading_panel
@@ -164,12 +164,10 @@ def _exceptions(review: PeriodReview, upsets: Sequence[Upset], shown: Shown) -> 
 
 
 def _short_before(review: PeriodReview) -> str:
-    """Return a warning when the period before holds much less pressing, so that its totals do not compare."""
-    days = review.figures.get("press_days")
-    if days is None or not is_known(days.value) or not is_known(days.previous):
+    """Return a warning when the totals of the period before do not compare."""
+    if not is_short_before(review):
         return ""
-    few = days.previous < 2 / 3 * days.value
-    return f" It holds only {days.previous:.0f} days of pressing, so its totals do not compare." if few else ""
+    return f" It holds only {review.figures['press_days'].previous:.0f} days of pressing, so its totals do not compare."
 
 
 def _round_sum(amount: float) -> str:

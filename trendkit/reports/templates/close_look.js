@@ -236,6 +236,7 @@
         ? "Shown: " + clockText(drawings[0], chosen[0], true) + " to " + clockText(drawings[0], chosen[1], true) + "."
         : "Drag along a drawing to look closer; the others follow. Keys on a drawing: arrows read, + and \u2212 change the range.";
       for (const button of bar.buttons) button.hidden = !chosen;
+      bar.whole.classList.toggle("chosen", chosen !== null);
       bar.whole.hidden = !chosen && bar !== bars[0];
     }
   }
