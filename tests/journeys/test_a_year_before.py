@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from datetime import date, timedelta
 from pathlib import Path
 
 from typed import type_command
@@ -35,3 +36,17 @@ def test_the_archive_s_same_month_last_year_and_late_results_are_on_the_page(tmp
     again = json.loads((tmp_path / "review" / "review.json").read_text(encoding="utf-8"))["reissue"]
     assert again["lab_results"]["now"] > again["lab_results"]["was"]
     assert "Made again: " in (tmp_path / "review" / "review.html").read_text(encoding="utf-8")
+
+
+def test_a_shift_is_held_against_the_same_shift_the_day_before(plant_folder: Path, tmp_path: Path) -> None:
+    words = ("review", "--plant", plant_folder / "plant.toml", "--out", tmp_path, plant_folder / "exports")
+    export = min((plant_folder / "exports").iterdir())
+    day = date.fromisoformat(export.stem[-10:]) + timedelta(days=3)
+    times = (f"{day:%Y-%m-%d}T07:00", f"{day:%Y-%m-%d}T15:00")
+    done = type_command(*words, "--from", times[0], "--to", times[1])
+    assert done.code == 0, done.complained
+    page = (tmp_path / "review.html").read_text(encoding="utf-8")
+    before = day - timedelta(days=1)
+    assert (
+        f"Against {before.day} {before:%b} {before.year} 07:00 to {before.day} {before:%b} {before.year} 15:00" in page
+    )

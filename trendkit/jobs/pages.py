@@ -47,6 +47,7 @@ from trendkit.tuning import read_step_sheet
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge, run_charts
 
+_ONE_DAY = pd.Timedelta(days=1)
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
 
 
@@ -110,8 +111,8 @@ def _review_period(plant: Plant, call: Call, month: str | None) -> tuple[Period,
                 expected="one",
             )
         )
-    length = asked.end_utc - asked.start_utc
-    return asked, Period(asked.start_utc - length, asked.start_utc, plant.timezone)
+    back = max(asked.end_utc - asked.start_utc, _ONE_DAY)  # a shift is held against the same shift the day before
+    return asked, Period(asked.start_utc - back, asked.end_utc - back, plant.timezone)
 
 
 def _month_and_before(plant: Plant, month: str) -> tuple[Period, Period]:

@@ -45,14 +45,15 @@ def changes_section(
     shown: Shown,
 ) -> Section:
     """Return what changed, each clear change in a sentence; a table where a year before is known too."""
-    sentences = [*_since_before(context, review, held, shown), *_year_words(context, held)]
+    items: list[Item] = _against_before(context, review, held, shown)
+    sentences = _year_words(context, held)
     sentences += [
         f"From {clock.day_text(change.start_utc)}: {change.reason or 'settings changed'} "
         f"({', '.join(name.replace('_', ' ') for name in change.settings)}), as the plant file says."
         for change in context.press.changes
         if context.period.start_utc <= change.start_utc < context.period.end_utc
     ]
-    items: list[Item] = [Listing(tuple(sentences))] if sentences else []
+    items += [Listing(tuple(sentences))] if sentences else []
     if held.year_figures:
         items.append(_year_sheet(context, review, held, shown))
     if again:
@@ -61,21 +62,21 @@ def changes_section(
     return Section("changed", "What changed", note, tuple(items))
 
 
-def _since_before(context: PageContext, review: PeriodReview, held: HeldAgainst, shown: Shown) -> list[str]:
+def _against_before(context: PageContext, review: PeriodReview, held: HeldAgainst, shown: Shown) -> list[Item]:
     if held.before is None:
         return []
     name = period_text(context.plant, held.before)
     names = [key for key in _COMPARED if key not in _TOTALS or not is_short_before(review)]
     known = {key: figure for key in names if (figure := review.figures.get(key)) and is_known(figure.previous)}
     if not known:
-        return [f"No pressing is known of {name}, so nothing is compared with it."]
+        return [Prose(f"No pressing is known of {name}, so nothing is compared with it.")]
     limited = {key: figure for key, figure in known.items() if figure.low is not None}
     clear = [key for key, figure in limited.items() if _is_clear(figure, figure.previous)]
-    told = [f"{_moved_words(key, limited[key], shown)} since {name}." for key in clear]
+    told = [f"{_moved_words(key, limited[key], shown)}." for key in clear]
     same = [figure_name(key, shown.system).lower() for key in limited if key not in clear]
     if same:
-        told.append(f"No clear change since {name}: {', '.join(same)}.")
-    return told
+        told.append(f"No clear change: {', '.join(same)}.")
+    return [Listing(tuple(told), heading=f"Against {name}")] if told else []
 
 
 def _is_clear(figure: Figure, earlier: float | None) -> bool:

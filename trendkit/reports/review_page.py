@@ -179,11 +179,13 @@ def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
         return "No upsets were found."
     costs = [upset.extra_cost for upset in upsets if upset.extra_cost is not None and is_known(upset.extra_cost)]
     severe = sum(upset.severity > 1 for upset in upsets)
-    count = "One upset" if len(upsets) == 1 else f"{len(upsets)} upsets"
-    text = f"{count}, {severe or 'none'} of them clear or severe"
+    if len(upsets) == 1:
+        text, together = f"One upset, {'clear or severe' if severe else 'slight'}", "it"
+    else:
+        text, together = f"{len(upsets)} upsets, {severe or 'none'} of them clear or severe", "together they"
     if sum(costs) < 1:
         return f"{text}."
-    return f"{text}; together they cost about {_round_sum(sum(costs))} {shown.currency}."
+    return f"{text}; {together} cost about {_round_sum(sum(costs))} {shown.currency}."
 
 
 def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:

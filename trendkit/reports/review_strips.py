@@ -119,4 +119,5 @@ def _day_finding(column: str, days: pd.DataFrame, limit: Limit | None, shown: Sh
     off = sum(is_off(float(value), limit) for value in known[column])
     if not off:
         return f"{text}, always within its target ({target}).", ""
-    return f"{text}; it missed its target ({target}) on {off} of {len(known)} days.", "misses"
+    where = f" on {off} of {len(known)} days" if len(known) > 1 else ""
+    return f"{text}; it missed its target ({target}){where}.", "misses"

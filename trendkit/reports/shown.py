@@ -54,7 +54,8 @@ class Shown:
         """Return number and unit: "17.2 lb/ton"."""
         if not is_known(value):
             return DASH
-        return joined(self.digits(value, column), self.unit(column))
+        unit = "day" if column == "press_days" and round(value) == 1 else self.unit(column)
+        return joined(self.digits(value, column), unit)
 
     def limited(self, value: float | None, low: float | None, high: float | None, column: str) -> tuple[str, str]:
         """Return the value with its unit, and its limits in words, "" when it has none."""
