@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from press_grid import START, grabs, grid, plant_of, press_of
+from press_grid import START, grabs, grid, plant_of, press_of, tag
 
 from trendkit.plant.model import Filtrate, Lab, Tag, Uncertainty
 from trendkit.plant.roles import ROLES
@@ -226,3 +226,20 @@ def test_a_feed_grab_reaches_the_cake_a_sludge_time_later() -> None:
     assert table.streams.fed_row_kg_h.value[241] == pytest.approx(30 * 1010 * 0.03)
     assert fed[244] == pytest.approx(30 * 1010 * 0.02)
     assert fed[246] == pytest.approx(30 * 1010 * 0.03)
+
+
+def test_a_rolling_value_has_limits_that_know_what_cancels():
+    """Dose: polymer flow and strength 2 % each, feed flow and solids 2 % each: 4 % standard, in any window; the
+    hydraulic loading has the feed meter's 2 % alone."""
+    press = press_of(
+        tags={name: tag(name) for name in ("feed_flow", "feed_solids", "polymer_flow", "polymer_strength")}
+    )
+    roles = grid()
+    frame = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60).frame
+    row = frame.iloc[240]
+    for name, relative in (("polymer_dose_kg_t", 0.04), ("hydraulic_loading_m3_h_m", 0.02)):
+        value = row[f"{name}_rolling"]
+        assert row[f"{name}_rolling_high"] - value == pytest.approx(1.959964 * relative * value, rel=1e-6)
+        assert value - row[f"{name}_rolling_low"] == pytest.approx(1.959964 * relative * value, rel=1e-6)
+    stopped = frame["phase"] != "pressing"
+    assert frame.loc[stopped, "polymer_dose_kg_t_rolling_low"].isna().all()

@@ -19,7 +19,7 @@ from trendkit.press.belts import wedge_contact_pct
 from trendkit.press.methods import Chosen, choose_methods
 from trendkit.press.phases import Operation, observe_operation
 from trendkit.press.results import FigureTable
-from trendkit.press.rolling import trailing_ratio
+from trendkit.press.rolling import trailing_limits, trailing_ratio
 from trendkit.press.rows import setting, settings_over
 from trendkit.press.streams import Streams, masked, observe_streams
 from trendkit.press.uncertainty import Array, Measured, exact, limits
@@ -183,7 +183,7 @@ def _running(speed: Measured) -> Measured:
 def _figure_columns(
     quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant
 ) -> dict[str, Array]:
-    """Return each figure's columns: the bin's own value, its rolling value, its 95 % limits."""
+    """Return each figure's columns: the bin's own value and its rolling value, each with 95 % limits."""
     is_pressing, run_code = streams.is_pressing, streams.operation.run_code
     columns: dict[str, Array] = {}
 
@@ -201,6 +201,10 @@ def _figure_columns(
         columns[f"{name}_rolling"] = rolling(parts.above.value, parts.below.value)
         if name not in WITHOUT_LIMITS:
             columns[f"{name}_low"], columns[f"{name}_high"] = limits(value)
+            low, high = trailing_limits(
+                parts.above, parts.below, is_pressing, run_code, streams.every_s, plant.rolling_window_s
+            )
+            columns[f"{name}_rolling_low"], columns[f"{name}_rolling_high"] = low, high
     return columns
 
 

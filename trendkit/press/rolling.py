@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trendkit.press.rows import Mask
-from trendkit.press.uncertainty import Array, Codes
+from trendkit.press.uncertainty import COVERAGE_95, Array, Codes, Measured
 
 LEAST_S = 300.0  # a window with less pressing time than this has no value
 
@@ -24,21 +24,57 @@ def trailing_ratio(
     >>> float(trailing_ratio(np.arange(8.0), ones, ones > 0, run, 60.0, 300.0)[-1])
     5.0
     """
-    width = max(round(window_s / every_s), 1)
     counted = is_pressing & (run_code >= 0) & ~np.isnan(numerator) & ~np.isnan(denominator)
-    rows = np.arange(len(numerator))
-    first = np.maximum(_run_first_row(run_code), rows - width + 1)
+    window = _Window(counted, is_pressing & (run_code >= 0), run_code, every_s, window_s)
+    return window.ratio(numerator, denominator)
 
-    def windowed(values: Array) -> Array:
-        total = np.concatenate(([0.0], np.cumsum(values)))
-        result: Array = total[rows + 1] - total[first]
+
+def trailing_limits(
+    above: Measured, below: Measured, is_pressing: Mask, run_code: Codes, every_s: float, window_s: float
+) -> tuple[Array, Array]:
+    """Return the 95 % limits of `trailing_ratio` of two measured streams; NaN where that is.
+
+    First order (GUM): each source's share in the sums, common to the window. Grabs within one window count as one,
+    which errs on the wide side.
+    """
+    counted = is_pressing & (run_code >= 0) & ~np.isnan(above.value) & ~np.isnan(below.value)
+    window = _Window(counted, is_pressing & (run_code >= 0), run_code, every_s, window_s)
+    value = window.ratio(above.value, below.value)
+    bottom = window.total(below.value)
+    safe = np.where(bottom == 0.0, np.nan, bottom)
+    square = np.zeros(len(value))
+    for source in {**above.parts, **below.parts}:
+        share = np.zeros(len(value))
+        if source in above.parts:
+            share = share + window.total(np.nan_to_num(above.parts[source]))
+        if source in below.parts:
+            share = share - value * window.total(np.nan_to_num(below.parts[source]))
+        square = square + (share / safe) ** 2
+    half = COVERAGE_95 * np.sqrt(square)
+    return value - half, value + half
+
+
+class _Window:
+    """The trailing windows of a grid: which bins count, and where each window begins."""
+
+    def __init__(self, counted: Mask, is_judged: Mask, run_code: Codes, every_s: float, window_s: float) -> None:
+        width = max(round(window_s / every_s), 1)
+        self.counted, self.is_judged = counted, is_judged
+        self.rows = np.arange(len(counted))
+        self.first = np.maximum(_run_first_row(run_code), self.rows - width + 1)
+        self.is_enough = self.total(np.ones(len(counted))) * every_s >= LEAST_S
+
+    def total(self, values: Array) -> Array:
+        """Return the sum of the counted bins of each window."""
+        running = np.concatenate(([0.0], np.cumsum(np.where(self.counted, values, 0.0))))
+        result: Array = running[self.rows + 1] - running[self.first]
         return result
 
-    above = windowed(np.where(counted, numerator, 0.0))
-    below = windowed(np.where(counted, denominator, 0.0))
-    enough = windowed(counted.astype(float)) * every_s >= LEAST_S
-    usable = enough & is_pressing & (run_code >= 0) & (np.abs(below) > 0.0)
-    return np.where(usable, above / np.where(usable, below, 1.0), np.nan)
+    def ratio(self, numerator: Array, denominator: Array) -> Array:
+        """Return sum over sum of each window, NaN with too little of it or outside pressing."""
+        above, below = self.total(numerator), self.total(denominator)
+        usable = self.is_enough & self.is_judged & (np.abs(below) > 0.0)
+        return np.where(usable, above / np.where(usable, below, 1.0), np.nan)
 
 
 def _run_first_row(run_code: Codes) -> Codes:

@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from trendkit.plant.display import counted
 from trendkit.plant.model import Limit
 from trendkit.press.results import PeriodReview
+from trendkit.press.workload import Workload
 from trendkit.reports.context import PageContext
 from trendkit.reports.docket import day_label, is_off
 from trendkit.reports.page import Cell, Head, Item, Prose, Section, Sheet
@@ -40,8 +42,30 @@ def amounts_section(review: PeriodReview, shown: Shown) -> Section:
         items.append(figure_sheet("Thickening, judged apart", thick, known, shown))
     if review.capture_by_method:
         items.append(capture_sheet(review.capture_by_method, shown))
+    if review.workload is not None:
+        items.append(Prose(_workload_text(review.workload, shown)))
     note = "Totals and hours count every minute of the period, start-up and wash-down included."
     return Section("amounts", "How much, how long", note, tuple(items))
+
+
+def _workload_text(work: Workload, shown: Shown) -> str:
+    """Say the press days a week the solids need, at the present and the best loading, and starts and trips."""
+    starts = "one start" if work.starts == 1 else f"{work.starts} starts"
+    text = (
+        f"The belts ran {work.gravity_belt_hours:,.0f} hours (gravity) and {work.pressure_belt_hours:,.0f} hours "
+        f"(pressure), with {starts}"
+    )
+    if work.trips is not None:
+        text += f" and {'no belt trip' if not work.trips else counted(work.trips, 'belt trip')}"
+    text += "."
+    if work.days_per_week_now is not None and work.loading_now_kg_h_m is not None:
+        now = shown.amount(work.loading_now_kg_h_m, "solids_loading_kg_h_m")
+        text += f" At the present loading ({now}) the week's solids need {work.days_per_week_now:.1f} press days"
+        if work.days_per_week_best is not None and work.loading_best_kg_h_m is not None:
+            best = shown.amount(work.loading_best_kg_h_m, "solids_loading_kg_h_m")
+            text += f", at that of the best tenth of days on target ({best}) {work.days_per_week_best:.1f}"
+        text += f", each of {work.hours_per_press_day:.1f} hours."
+    return f"{text} {work.reason[:1].upper()}{work.reason[1:]}.".strip(" .") + "." if work.reason else text
 
 
 def tables_section(context: PageContext, review: PeriodReview, shown: Shown) -> Section:
