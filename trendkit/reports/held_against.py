@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from trendkit.plant.calendar import Period
 from trendkit.press.results import Figure
-from trendkit.upsets.run_charts import RunChart
+
+if TYPE_CHECKING:
+    from trendkit.upsets.run_charts import RunChart
 
 
 @dataclass(frozen=True)

@@ -8,14 +8,16 @@ import os
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from trendkit import __version__
 from trendkit.reports import palette
 from trendkit.reports.close_look import script, script_hash
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 Mark = Literal["", "meets", "misses", "undecided"]
 
@@ -177,6 +179,8 @@ def made_at() -> str:
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # not for tables, which have no page
+
     environment = Environment(
         loader=PackageLoader("trendkit.reports"),
         autoescape=True,
