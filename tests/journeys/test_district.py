@@ -128,6 +128,15 @@ def test_a_review_is_made_again_when_its_readings_or_its_files_are_no_longer_the
     assert made_for("alder") == ["alder, BFP-1"]
 
 
+def test_a_misspelt_tag_is_refused_from_the_archive_as_from_files(plants: Path, tmp_path: Path) -> None:
+    shutil.copytree(plants / "alder", tmp_path / "alder")
+    toml = tmp_path / "alder" / "plant.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace("BFP1_FEED_FLOW", "BFP1_FED_FLOW"), encoding="utf-8")
+    done = type_command("review", "--plant", toml, "--month", MONTH, "--out", tmp_path / "out")
+    assert done.code == 2
+    assert "perhaps 'BFP1_FEED_FLOW' is meant" in done.complained
+
+
 @pytest.fixture
 def cluster(tmp_path: Path) -> Iterator[tuple[str, dict[str, subprocess.Popen[bytes]]]]:
     """A scheduler and two workers on loopback, each a process of its own that nobody starts again."""
