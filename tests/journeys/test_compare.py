@@ -56,3 +56,19 @@ def test_a_wrong_period_is_said_in_one_sentence(
     assert complaint in done.complained
     assert done.complained.count("\n") == 1
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("before", "side"), [("2026-02-02/2026-02-08", "after"), ("2026-02-08/2026-02-08T12:00", "before")]
+)
+def test_a_period_without_a_press_day_is_answered_not_refused(
+    plant_folder: Path, tmp_path: Path, before: str, side: str
+) -> None:
+    """8 February 2026 is a Sunday: the invented plant does not press."""
+    done = type_command(
+        "compare", "--plant", plant_folder / "plant.toml", "--before", before, "--after",
+        "2026-02-08T12:00/2026-02-09", "--out", tmp_path, plant_folder / "exports",
+    )  # fmt: skip
+    assert done.code == 0, done.complained
+    assert f"cannot tell whether the change helped BFP-1: there is no press day in the period {side}" in done.said
+    assert json.loads((tmp_path / "compare.json").read_text(encoding="utf-8"))["verdict"] == "cannot_tell"

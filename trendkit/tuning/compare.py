@@ -126,7 +126,11 @@ def press_days(table: FigureTable, press: Press, plant: Plant, before: Period, a
             rows = figures_by_day(inside, press, plant)
             parts.append(rows[(rows["mode"] == "dewatering") & (rows["press_days"] > 0)].assign(is_after=is_after))
     days = pd.concat(parts, ignore_index=True)
-    days["number"] = pd.to_datetime(days["day"]).map(lambda day: day.toordinal()).astype(float)
+    days["number"] = np.array([float(day.toordinal()) for day in days["day"]], dtype=float)
+    figures = [name for name in days.columns if name in ADJUSTED or name in FEED]
+    days = days.astype(dict.fromkeys(figures, float) | {"is_after": bool})
+    if "cost_per_dry_t" not in days:  # a table without a press day has no such column
+        days["cost_per_dry_t"] = np.nan
     days["cost_per_dry_t"] = days["cost_per_dry_t"].where(_is_costed_alike(days, plant))
     return days
 
@@ -169,11 +173,20 @@ def _effect(name: str, figures: list[Mapping[str, Figure]], shift: Shift | None,
     used = days[days["is_matched"] & days[name].notna()]
     counts = int((~used["is_after"]).sum()), int(used["is_after"].sum())
     if shift is None:
-        unknown = next((found[name].reason for found in figures if found[name].reason), None)
-        few = f"{counts[0]} press days before and {counts[1]} after have like feed and the figure known; at least "
-        few += f"{LEAST_DAYS} each are needed"
-        return Effect(old, new, raw, days_before=counts[0], days_after=counts[1], reason=unknown or few)
+        reason = _why_no_shift(name, figures, days, counts)
+        return Effect(old, new, raw, days_before=counts[0], days_after=counts[1], reason=reason)
     return Effect(old, new, raw, shift.value, shift.low, shift.high, shift.p_value, *counts)
+
+
+def _why_no_shift(name: str, figures: list[Mapping[str, Figure]], days: pd.DataFrame, counts: tuple[int, int]) -> str:
+    for words, is_of_side in (("before", ~days["is_after"].astype(bool)), ("after", days["is_after"].astype(bool))):
+        if not is_of_side.any():
+            return f"there is no press day in the period {words}"
+    unknown = next((found[name].reason for found in figures if found[name].reason), None)
+    return unknown or (
+        f"{counts[0]} press days before and {counts[1]} after have like feed and the figure known; at least "
+        f"{LEAST_DAYS} each are needed"
+    )
 
 
 def _is_cost_whole(plant: Plant, effects: Mapping[str, Effect]) -> bool:
@@ -190,7 +203,10 @@ def _judge(name: str, effect: Effect, days: pd.DataFrame) -> tuple[Verdict, str]
         return "no_difference", f"over {rests}, the difference is within what chance does (p {effect.p_value:.2f})"
     is_better = effect.adjusted_difference * BETTER[name] > 0.0
     chance = "under 0.001" if effect.p_value < 0.001 else f"{effect.p_value:.3f}"
-    return "better" if is_better else "worse", f"over {rests}, chance alone does that with a probability of {chance}"
+    return (
+        "better" if is_better else "worse",
+        f"over {rests}, chance alone would do as much with a probability of {chance}",
+    )
 
 
 def _sides(
