@@ -107,6 +107,42 @@ def test_a_step_of_the_sludge_or_a_start_is_no_spike() -> None:
     assert "spike" not in channel.faults
 
 
+def test_a_pumped_flow_that_leaps_for_one_reading_is_a_spike_though_another_mode_runs_higher() -> None:
+    readings = working(80.0, noise=0.01)
+    readings[MOVING & (MINUTES >= 3 * 1440) & (MINUTES < 4 * 1440)] *= 2.0  # a day of thickening at 160
+    spiked = np.flatnonzero(MOVING)[200]
+    readings[spiked] = 192.0
+    track, channel = track_of(readings, name="feed_flow")
+    assert channel.faults["spike"].merged(0).start_us.tolist() == [BINS.start_us + spiked * MINUTE]
+    assert means(track)[spiked] == pytest.approx(80.0, rel=0.05)
+
+
+def test_a_lone_high_reading_of_what_the_press_throws_out_is_the_press_s_own() -> None:
+    readings = working(5000.0, noise=0.01)
+    readings[MOVING & (MINUTES >= 3 * 1440) & (MINUTES < 4 * 1440)] *= 2.0
+    readings[np.flatnonzero(MOVING)[200]] = 12000.0
+    assert "spike" not in track_of(readings, name="cake_rate")[1].faults
+
+
+def test_the_first_flush_of_a_run_is_no_spike() -> None:
+    readings = working(600.0, rest=8.0)
+    readings[np.flatnonzero(MOVING)[5]] = 1900.0  # five minutes after the start
+    assert "spike" not in track_of(readings, name="filtrate_solids")[1].faults
+
+
+def test_a_pump_tried_for_a_minute_is_no_spike() -> None:
+    readings = working(80.0)
+    readings[300] = 80.0
+    assert "spike" not in track_of(readings, name="feed_flow")[1].faults
+
+
+def test_a_meter_that_reads_so_low_that_it_cannot_resolve_its_noise_is_not_frozen() -> None:
+    readings = np.round(working(1.6, noise=0.03), 1)
+    low = np.flatnonzero(MOVING)[100:200]
+    readings[low] = np.round(0.2 * (1 + 0.03 * RANDOM.normal(size=len(low))), 1)
+    assert standstills(readings, "dilution_water_flow") == []
+
+
 def test_a_code_for_no_value_is_out_of_range_even_without_a_range() -> None:
     readings = working(100.0)
     readings[2000:2040] = -999.0

@@ -12,6 +12,7 @@ from upsets_press import Trouble, made_up_table
 from trendkit.upsets import find_upsets
 from trendkit.upsets.causes import (
     NO_UPSET,
+    Score,
     is_measurable,
     missing_tests,
     read_signatures,
@@ -138,6 +139,13 @@ def test_nothing_that_fits_is_unknown_and_a_variant_speaks_in_its_causes_name() 
     assert [cause.cause for cause in ranked].count("belt_slip") == 1
     assert ranked[0].cause == "belt_slip"
     assert sum(cause.weight for cause in ranked) == pytest.approx(1.0, abs=0.03)
+
+
+def test_competing_causes_are_listed_down_to_the_third_however_sure_the_first_is() -> None:
+    scores = [Score("feed_thin", 7.0, "", ""), Score("sludge_change", 2.6, "", ""), Score("polymer_loss", -9.0, "", "")]
+    ranked = weigh(scores)
+    assert [cause.cause for cause in ranked] == ["feed_thin", "sludge_change", "unknown"]
+    assert ranked[1].weight < 0.03
 
 
 def test_evidence_is_told_in_percent_and_spreads() -> None:

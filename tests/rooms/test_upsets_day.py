@@ -117,7 +117,7 @@ def test_a_cause_no_tag_shows_is_named_beside_one_that_rests_on_effects(bad: Day
     assert bad.unranked == ()
     blind = Cause("sludge_change", 0.9, "", "")
     told = checks_of_day("bad", (blind,), None, (("polymer_weak", "a bench test of the solution"),))
-    assert told[0] == "Decide polymer weak, which no tag here shows: a bench test of the solution"
+    assert told[0] == "Look for polymer_weak, which no tag here shows; it takes a bench test of the solution"
 
 
 def test_a_good_day_is_called_not_bad(made: Made) -> None:

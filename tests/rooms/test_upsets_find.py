@@ -13,6 +13,8 @@ from upsets_press import FIGURE_COLUMNS, ROLE_COLUMNS, Made, Trouble, made_up_ta
 from trendkit.findings import Finding
 from trendkit.plant.model import Exclude, Limit
 from trendkit.upsets import Upset, find_upsets, ledger
+from trendkit.upsets.kinds import is_more_than_expected
+from trendkit.upsets.signs import Sign
 
 TROUBLES = {
     "polymer_loss": Trouble("polymer_flow", "2026-03-04T17:00", 120, 0.6),
@@ -92,6 +94,21 @@ def test_severity_follows_the_contracts_table(found: list[Upset]) -> None:
     assert fast.severity == 3 and "belt_speed_off" in fast.kinds
     (loose,) = during(found, TROUBLES["tension_loss"])  # 30 % low: the steps are 10, 20, 40 %
     assert loose.kind == "wet_cake" and "tension_low" in loose.kinds and loose.severity == 2
+
+
+def a_sign(name: str, is_as_expected: bool = False) -> Sign:
+    at, end = pd.Timestamp("2026-03-16T16:00", tz="UTC"), pd.Timestamp("2026-03-16T18:00", tz="UTC")
+    return Sign(
+        name, "dewatering", "run", -1, at, at, end, at, end, 21.0, -1.6, 1.6, 5.5, "move", "step", 1, is_as_expected
+    )
+
+
+def test_wet_cake_is_no_upset_where_the_inputs_within_their_band_account_for_the_filtrate() -> None:
+    cake, filtrate = a_sign("cake_solids"), a_sign("filtrate_solids", is_as_expected=True)
+    assert is_more_than_expected([cake], [])
+    assert not is_more_than_expected([cake, filtrate], [])
+    assert not is_more_than_expected([cake, filtrate, a_sign("solids_closure")], [])  # a check is no input
+    assert is_more_than_expected([cake, filtrate, a_sign("feed_flow")], [])
 
 
 def test_a_quiet_month_has_hardly_any_upset() -> None:

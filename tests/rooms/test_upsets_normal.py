@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from trendkit.upsets.charts import cusum, ewma, lag_one_correlation
 from trendkit.upsets.normal import (
+    Habit,
     calm_moves,
     fit_robust_line,
     moves,
@@ -164,6 +165,16 @@ def test_noise_makes_hardly_any_span_however_correlated(keep: float) -> None:
         len(find_spans(level + wandering(rng, 96, keep, 0.2), level, normal, CAKE, None, BLOCK_S)) for _ in range(100)
     )
     assert found <= 3  # of a hundred runs
+
+
+def test_weeks_of_quiet_do_not_make_a_crews_habit_an_event() -> None:
+    rng = np.random.default_rng(8)
+    values = 20.0 + rng.normal(0.0, 0.05, 96 * 10)
+    pieces, none = np.repeat(np.arange(10), 96), np.empty((960, 0))
+    quiet = recent_normal(values, none, pieces, BLOCK_S, 0.05)
+    granted = recent_normal(values, none, pieces, BLOCK_S, 0.05, Habit(always=0.9))
+    assert quiet.move_spread < 0.2 and granted.move_spread == 0.9
+    assert granted.spread == quiet.spread
 
 
 def test_a_constant_shift_from_the_first_block_is_out_of_the_recent_normal() -> None:

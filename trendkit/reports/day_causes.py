@@ -42,10 +42,24 @@ def share_section(account: DayAccount, shown: Shown) -> Section:
         "Points of cake solids lost to each factor",
         finding,
         draw_contributions("shares-drawing", parts),
-        "The dark rule through each bar is its 95 % limits. The dashed bar is what these tags do not explain.",
+        _shares_caption(account, shown),
         sheet,
     )
     return Section("loss", "Where the points went", "Compared with days of like feed and load.", (panel,))
+
+
+def _shares_caption(account: DayAccount, shown: Shown) -> str:
+    """Return what the bars add up to, and how to read a rest below zero."""
+    drop = sum(part.points for part in account.contributions)
+    rest = next((part.points for part in account.contributions if part.factor == "unexplained"), 0.0)
+    amount = f"{drop:.1f}".replace("-", "\u2212")
+    text = (
+        f"Together the bars are the day's {amount} points below usual. The dark rule through each bar is its 95 % "
+        "limits. The dashed bar is what these tags do not explain"
+    )
+    if rest < 0.0:
+        return f"{text}; below zero: but for the other bars the cake would have been drier than on the comparison days."
+    return f"{text}."
 
 
 def cause_section(account: DayAccount, shown: Shown) -> Section:

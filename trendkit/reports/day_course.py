@@ -12,6 +12,7 @@ from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
 from trendkit.reports.close_look import close_look
 from trendkit.reports.context import PageContext
+from trendkit.reports.day_causes import FAR
 from trendkit.reports.page import Head, Item, Panel, Section, Sheet
 from trendkit.reports.plant_clock import PlantClock, clock_of
 from trendkit.reports.row_charts import Row, draw_rows, row_plots
@@ -77,18 +78,17 @@ def course_section(
     period = _active(context.period, table)
     clock = clock_of(period)
     frame = table.frame[(table.frame.index >= period.start_utc) & (table.frame.index < period.end_utc)]
+    is_thickening = (frame["mode"] == "thickening") & (frame["phase"] != "stopped")
+    frame = frame[~is_thickening].reindex(frame.index)
     rows = _rows(account, frame, shown)
     items: list[Item] = []
     if rows:
         moves = sorted(account.timeline, key=lambda move: move.time)
-        finding = (
-            f"First to move: {moved(moves[0], clock, shown)}." if moves else "No tag left its usual band on this day."
-        )
+        finding = f"First to move: {moved(moves[0], clock, shown)}." if moves else _nothing_moved(account, shown)
         svg = draw_rows("day-rows", rows, spans(upsets), clock)
-        caption = (
-            "The dotted rule marks the first move through all the tags. Cake and filtrate answer minutes "
-            "later, since the sludge has to travel."
-        )
+        caption = "Cake and filtrate answer minutes later than the feed, since the sludge has to travel."
+        if moves:
+            caption = f"The dotted rule marks the first move through all the tags. {caption}"
         items.append(
             Panel(
                 "day-rows",
@@ -104,7 +104,16 @@ def course_section(
         "Grey band: the usual range of the comparison days. A triangle above a plot: when it left its "
         "usual band, and which way. Shaded: upsets, numbered as listed below."
     )
+    if is_thickening.any():
+        note += " Left blank: while the press thickened, which makes no cake."
     return Section("course", "What moved, and when", note, tuple(items))
+
+
+def _nothing_moved(account: DayAccount, shown: Shown) -> str:
+    """Return that no tag moved, and what nevertheless differs from the comparison days."""
+    text = "No tag left the band it kept in this run and the ones before"
+    far = [shown.name(change.figure).partition(",")[0] for change in account.changes if abs(change.z) > FAR][:3]
+    return f"{text}; against the comparison days these differ: {', '.join(far).lower()}." if far else f"{text}."
 
 
 def _rows(account: DayAccount, frame: pd.DataFrame, shown: Shown) -> list[Row]:

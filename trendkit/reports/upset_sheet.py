@@ -36,8 +36,8 @@ def upset_sheet(
         Head("Severity"),
         Head("Likeliest cause", "weight"),
         Head("Evidence"),
-        Head("Solids lost", shown.unit("lost_dry_solids_kg"), True),
-        Head("Extra cost", shown.currency, True),
+        Head("Solids lost", f"{shown.unit('lost_dry_solids_kg')} (95 % limits)", True),
+        Head("Extra cost", f"{shown.currency} (95 % limits)", True),
     )
     rows = tuple(_upset_row(number, upset, clock, shown) for number, upset in enumerate(upsets, start=1))
     return Sheet(caption, heads, rows)
@@ -55,6 +55,21 @@ def _upset_row(number: int, upset: Upset, clock: PlantClock, shown: Shown) -> tu
         Cell(SEVERITIES[upset.severity], "misses" if upset.severity > 1 else ""),
         f"{cause} ({share_text(weight)})" if weight is not None else cause,
         shown.retold(upset.evidence),
-        shown.digits(upset.lost_dry_solids_kg, "kg") if is_known(upset.lost_dry_solids_kg) else DASH,
-        f"{upset.extra_cost:,.0f}" if upset.extra_cost is not None and is_known(upset.extra_cost) else DASH,
+        _solids_lost(upset, shown),
+        _limited(_money(upset.extra_cost), _money(upset.extra_cost_low), _money(upset.extra_cost_high)),
     )
+
+
+def _solids_lost(upset: Upset, shown: Shown) -> str:
+    amounts = (upset.lost_dry_solids_kg, upset.lost_dry_solids_kg_low, upset.lost_dry_solids_kg_high)
+    value, low, high = (shown.digits(each, "kg") if is_known(each) else DASH for each in amounts)
+    return _limited(value, low, high)
+
+
+def _money(amount: float | None) -> str:
+    return f"{amount:,.0f}".replace("-", "\u2212") if amount is not None and is_known(amount) else DASH
+
+
+def _limited(value: str, low: str, high: str) -> str:
+    """Return an amount with its 95 % limits behind it, where it has them."""
+    return value if DASH in (value, low, high) else f"{value} ({low} to {high})"

@@ -19,10 +19,28 @@ from trendkit.series.signal import Holding, Samples
 from trendkit.series.spans import SpanLog
 from trendkit.series.states import StateWords
 from trendkit.series.tracks import StateTrack, Track, merge_tracks
-from trendkit.series.wild import Usual, find_wild, learn_usual
+from trendkit.series.wild import Usual, find_wild, has_leaps, learn_usual
 
 MOMENT_S = 60.0  # for which a trip counts whose end was not recorded
 ChannelFault = Literal["bad_quality", "text_value", "out_of_range", "duplicate", "counter_reset", "spike"]
+
+
+# What comes out of a press, or works on it: a layer that lets go shows as one reading far above the others.
+THROWN_OUT = frozenset(
+    {
+        "filtrate_flow",
+        "filtrate_solids",
+        "filtrate_turbidity",
+        "cake_solids",
+        "cake_rate",
+        "thickened_flow",
+        "thickened_solids",
+        "gravity_zone_depth",
+        "gravity_drive_load",
+        "pressure_drive_load",
+        "power",
+    }
+)
 
 
 def _fastest_rate(tag: Tag) -> float:
@@ -208,7 +226,7 @@ class Channel:
         within = values if np.isinf(low) else values[(values >= low) & (values <= high)]
         self._usual = learn_usual(within, self._usual)
         usual = self._usual if self.tag.kind == "analog" else None
-        wild = find_wild(time_us, values, usual, self._limits)
+        wild = find_wild(time_us, values, usual, self._limits, self._leaps_are_wild)
         if wild is None:
             return samples
         if wild.is_outside.any():
@@ -222,13 +240,20 @@ class Channel:
         keep[places[wild.is_spike]] = False
         return samples.chosen(keep)
 
+    @property
+    def _leaps_are_wild(self) -> bool:
+        """Whether no single reading can leap up and back: what a press throws out can, what it is given cannot."""
+        return self.tag.kind == "analog" and self.tag.name not in THROWN_OUT
+
     def _is_all_tame(self, values: Floats) -> bool:
         """Return True when all readings lie well within the usual, which needs no closer look."""
         if self._usual is None:
             return False
         least, greatest = self._usual.limits
         low, high = max(least, self._limits[0]), min(greatest, self._limits[1])
-        return float(values.min()) >= low and float(values.max()) <= high
+        if float(values.min()) < low or float(values.max()) > high:
+            return False
+        return not (self._leaps_are_wild and has_leaps(values, self._usual))
 
     def _keep_outside(self, outside: Samples) -> None:
         """Keep readings out of range in a track of their own, to see later whether they came in another unit."""

@@ -25,7 +25,7 @@ from trendkit.series.columns import from_us, to_us
 from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
 
-FORM = 3  # of a kept grid; another number, another content
+FORM = 4  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
 _GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
 

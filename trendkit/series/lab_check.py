@@ -25,8 +25,9 @@ COMPARED = {
 AROUND_S = 300.0  # the meter's mean this long before and after the grab
 LEAST_GRABS = 8  # in all, to know what agreement is usual
 LEAST_INSIDE = 4
+LEAST_IN_DRIFT = 6
 LEAST_SPREAD = 0.03  # of the ratio of meter to grab, relative: no bench does better (common practice)
-SURE = 5.5  # standard errors
+SURE = 4.3  # standard errors; the most of all stretches of sixty sound grabs comes to about 3
 LEAST_OFFSET = 0.08  # relative
 LEAST_DRIFT = 0.12  # relative, at its end
 LEAST_THROUGHOUT = 0.15  # relative; less is a matter of calibration
@@ -179,7 +180,7 @@ def _candidates(hours: Floats, rest: Floats, spread: float) -> list[Departure]:
             ramp = _ramp(hours[first : last + 1])
             end = float((ramp @ inside) / (ramp @ ramp))
             sure = abs(end) * float(np.sqrt(ramp @ ramp)) / spread
-            if abs(end) >= LEAST_DRIFT and len(inside) >= 2 * LEAST_INSIDE:
+            if abs(end) >= LEAST_DRIFT and len(inside) >= LEAST_IN_DRIFT:
                 found.append(Departure("drift", first, last, end, sure))
     return found
 

@@ -31,7 +31,7 @@ NEVER_STILL = frozenset(
     }
 )
 WORKING_DAY_S = 8 * 3600.0
-NEAR_ZERO = 0.1  # of the usual reading: a meter at rest, not a frozen one
+NEAR_ZERO = 0.25  # of the usual reading: at rest, or so low that the meter does not resolve how it moves
 STILL_AT_REST = 0.1  # share of resting bins in which such a meter changes at most
 SCANS_PER_READING = 60.0  # a controller adds up many times between two recorded readings
 LIKE_REST = 0.01  # of the usual reading, from what the meter shows when the press stands

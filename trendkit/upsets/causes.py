@@ -30,7 +30,9 @@ MISSING_MUST = -4.0
 LATE = pd.Timedelta(minutes=12)  # a leading sign may show this much after what it leads, on sludge time
 UNEXPLAINED_DRIVER = 0.5  # taken off per clear change of an input that the cause does not account for
 NO_UPSET = ("planned_", "meter_")  # what begins so explains signs by an intention or by a meter
-LEAST_WEIGHT = 0.03  # causes below it are not listed
+LEAST_WEIGHT = 0.03  # causes below it are not listed,
+LISTED = 3  # unless they are among the first three,
+LEAST_OF_ALL = 0.001  # and those not for less than this
 
 
 @dataclass(frozen=True)
@@ -195,4 +197,8 @@ def weigh(scores: Iterable[Score]) -> tuple[Cause, ...]:
         for score, odd in zip(scored, odds, strict=True)
     ]
     causes.sort(key=lambda cause: -cause.weight)
-    return tuple(cause for cause in causes if cause.weight >= LEAST_WEIGHT or cause is causes[0])
+    return tuple(
+        cause
+        for place, cause in enumerate(causes)
+        if cause.weight >= LEAST_WEIGHT or place == 0 or (place < LISTED and cause.weight >= LEAST_OF_ALL)
+    )

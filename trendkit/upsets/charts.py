@@ -7,6 +7,7 @@ NaN is a missing observation: the statistic keeps its value and is NaN at that p
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 import pandas as pd
@@ -43,6 +44,10 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> Floats:
     x = np.asarray(values, dtype=float)
     if not 0.0 < weight <= 1.0:
         raise ValueError(f"the weight must be over 0 and at most 1, found {weight}")
+    if x.ndim == 1:  # one series: plain floats take an eighth of the time
+        steps = accumulate((weight * x).tolist(), lambda z, v: v + (1.0 - weight) * z if v == v else z, initial=start)
+        averaged = np.fromiter(steps, float, x.size + 1)[1:]
+        return np.where(np.isnan(x), np.nan, averaged)
     columns = x.reshape(x.shape[0], -1)
     with_start = pd.DataFrame(np.vstack([np.full((1, columns.shape[1]), start), columns]))
     averaged = with_start.ewm(alpha=weight, adjust=False, ignore_na=True).mean().to_numpy()[1:]
@@ -222,8 +227,10 @@ def lag_one_correlation(values: ArrayLike) -> float:
     known = x[~np.isnan(x)]
     x = x - (median(known) if known.size else 0.0)
     first, second = x[:-1], x[1:]
-    both = ~(np.isnan(first) | np.isnan(second))
-    power = float(np.sum(first[both] ** 2 + second[both] ** 2)) / 2.0
-    if both.sum() < 10 or power <= 0.0:
+    if known.size < x.size:
+        both = ~(np.isnan(first) | np.isnan(second))
+        first, second = first[both], second[both]
+    power = float(first @ first + second @ second) / 2.0
+    if first.size < 10 or power <= 0.0:
         return 0.0
-    return float(np.clip(np.sum(first[both] * second[both]) / power, 0.0, 0.99))
+    return min(max(float(first @ second) / power, 0.0), 0.99)

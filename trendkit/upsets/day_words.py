@@ -38,7 +38,7 @@ def checks_of_day(
     if agreement is not None and agreement.is_apart:
         found.append("Repeat the cake bench test on a fresh composite sample and check the cake meter first")
     for hidden, test in unranked[:3]:
-        found.append(f"Decide {hidden.replace('_', ' ')}, which no tag here shows: {test}")
+        found.append(f"Look for {hidden}, which no tag here shows; it takes {test}")
     table = signatures()
     for cause in causes[:3]:
         found += [row.check for row in rows_of(table, cause.cause) if row.check]
@@ -137,10 +137,17 @@ def notes_of_day(
         f"The {finding.tag} reading was at fault ({finding.fault}, {finding.effect}); it was not judged."
         for finding in faults
     ]
-    inputs = {upset.first_sign for upset in own}
     if own and rows["cake_solids_pct"].notna().any():
-        moved = ", ".join(sorted(role.replace("_", " ") for role in inputs))
-        notes.append(
-            f"Had it been the cake meter alone, nothing else would have moved with it; here these moved first: {moved}."
-        )
+        notes.append(_had_it_been_an_instrument(own, modes))
     return tuple(notes)
+
+
+def _had_it_been_an_instrument(own: Sequence[Upset], modes: Mapping[str, JudgedMode]) -> str:
+    """Return what would have been seen had only the cake reading been off, and what was seen instead."""
+    cake = modes["dewatering"].columns.get("cake_solids") if "dewatering" in modes else None
+    if cake is not None and cake.is_sampled:
+        alone = "Had it been one bad cake sample, the next would have been as usual and capture with it"
+    else:
+        alone = "Had it been the cake meter alone, nothing else would have moved with it and the bench would disagree"
+    moved = ", ".join(sorted({upset.first_sign.replace("_", " ") for upset in own}))
+    return f"{alone}; here these moved first: {moved}."

@@ -21,6 +21,7 @@ from trendkit.upsets.results import ComparedDay, Upset
 LEAST_MINUTES = 60.0  # the contract's press day
 LEAST_DAYS, MOST_DAYS = 3, 8
 DISTURBED_SHARE = 0.15  # of a day's pressing in upsets of severity 2 or 3: not a day to compare with
+KNOWN_SHARE = 0.5  # of a day's pressing; less tells of some hours, not of the day
 LIKENESS = ("feed_solids_pct", "solids_loading_kg_h_m", "feed_flow_m3_h")
 # (label, unit as shown, digits) of what makes days alike
 _WORDS = {
@@ -92,6 +93,7 @@ def _daily_means(rows: pd.DataFrame, every_s: int) -> pd.DataFrame:
     days = rows["day"]
     figures = [name for name in COMPARED_FIGURES if name in rows]
     means = rows[figures].astype(float).groupby(days).mean()
+    means = means.where(rows[figures].notna().groupby(days).mean() >= KNOWN_SHARE)
     means["cake_solids_pct"] = _weighted(rows["cake_solids_pct"], cake_weight(rows), days)
     means["capture_pct"] = _weighted(rows["capture_pct"], rows["feed_dry_solids_kg_h"], days)
     means.insert(0, "minutes", days.groupby(days).size() * every_s / 60.0)

@@ -12,7 +12,7 @@ import pandas as pd
 
 from trendkit.upsets.causes import weigh
 from trendkit.upsets.evidence import Evidence, gather_evidence, window_of
-from trendkit.upsets.kinds import CLEAR, is_clear, kinds_of
+from trendkit.upsets.kinds import CLEAR, is_clear, is_more_than_expected, kinds_of
 from trendkit.upsets.results import Cause
 from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
@@ -84,6 +84,7 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
         if (
             event.severity
             and not event.is_planned
+            and is_more_than_expected(event.signs, event.stops)
             and is_clear(event.signs, event.stops, event.accounted, event.kinds, continuous)
         ):
             events = _with(events, event, scene)

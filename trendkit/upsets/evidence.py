@@ -192,6 +192,9 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     lasting = float(np.mean(side * (means[later] - middle)))
     is_return = not watched.is_effect and float(np.mean(side * left[later])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
+    if not watched.is_effect:  # an input that was off and is put right has moved, but is not as far off
+        beyond = pd.Series(left[window.during[watched.place]]).rolling(3, min_periods=2).mean().to_numpy()
+        away = min(away, float(np.nanmax(side * beyond))) if not np.isnan(beyond).all() else away
     if is_return or lasting < LASTING * away:
         return float("nan")
     return away if watched.scale == "points" else 100.0 * away / max(abs(middle), 1e-9)

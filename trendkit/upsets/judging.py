@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit, Press
 from trendkit.upsets.blocks import Judged
-from trendkit.upsets.normal import Normal, daily_regressors, recent_normal
+from trendkit.upsets.charts import median
+from trendkit.upsets.normal import Habit, Normal, daily_regressors, recent_normal
 from trendkit.upsets.signs import Sign, is_shutting_down, make_sign
 from trendkit.upsets.spans import Span, find_sampled_spans, find_spans, in_unit
 from trendkit.upsets.watched import WATCHED, Watched
@@ -130,6 +131,7 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
         spread[piece], move_spread[piece] = normal.spread, normal.move_spread
         for span, held_against in _spans_of(column, history, normal, piece, limit):
             sign = make_sign(judged, watched, int(first), span, held_against, limit)
+            sign = replace(sign, is_as_expected=held_against is not normal)
             if is_shutting_down(span, sign, values[piece].size, judged.block_s):
                 continue
             signs.append(sign)
@@ -205,7 +207,7 @@ def _normal_of(history: Codes, column: _Column) -> Normal:
     if column.is_sampled:  # one grab counts once, however many blocks carry its value
         fresh = np.flatnonzero(np.diff(values[history], prepend=np.nan) != 0.0)
         history = history[fresh]
-    typical = abs(float(np.median(values[history])))
+    typical = abs(median(values[history]))
     floor = in_unit(watched, watched.least, typical) / 6.0
     return recent_normal(
         values[history],
@@ -213,6 +215,6 @@ def _normal_of(history: Codes, column: _Column) -> Normal:
         column.pieces[history],
         column.block_s,
         max(floor, 1e-9),
-        watched.crew_spread / 100.0 * typical,
+        Habit(watched.crew_spread / 100.0 * typical, watched.habit / 100.0 * typical),
         column.squared,
     )

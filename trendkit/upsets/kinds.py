@@ -30,7 +30,8 @@ def kinds_of(
     worst = {stop.kind: stop.severity for stop in stops}
     for sign in signs:
         kind = BY_NAME[sign.name].kind
-        if kind is not None:
+        is_told_below = window is not None and sign.channel == "move" and not BY_NAME[sign.name].is_effect
+        if kind is not None and not is_told_below:
             worst[kind] = max(worst.get(kind, 0), sign.severity)
     if window is None:
         return {kind: severity for kind, severity in worst.items() if severity}
@@ -70,6 +71,17 @@ def is_clear(
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
     return len(clear) >= 2 or any(_is_unmistakable(sign) for sign in told)
+
+
+def is_more_than_expected(signs: Sequence[Sign], stops: Sequence[Stop]) -> bool:
+    """Return whether something left its band that feed, dose and speeds within theirs do not account for.
+
+    Where no input left its band and one effect moved just as its inputs make it move, the inputs did move: the rest
+    of it is what the line through quieter weeks does not reach.
+    """
+    told = [sign for sign in signs if not BY_NAME[sign.name].is_check]
+    has_input = any(not BY_NAME[sign.name].is_effect for sign in told)
+    return bool(stops) or has_input or not any(sign.is_as_expected for sign in told)
 
 
 def _is_unmistakable(sign: Sign) -> bool:

@@ -112,9 +112,8 @@ def _upset(
     effects = [sign.onset for sign in event.signs if BY_NAME[sign.name].is_effect and sign.name != "zone_depth"]
     rows = table.frame.loc[(table.frame.index >= start) & (table.frame.index < end)]
     rows = rows[rows["phase"] == "pressing"]
-    stopped_h = sum((stop.end - stop.start).total_seconds() for stop in event.stops) / 3600.0
     lost = lost_dry_solids(scene.mode, rows, table.every_s) if len(rows) else Loss(None)
-    cost = extra_cost(scene.mode, rows, table.every_s, lost, stopped_h, plant.costs) if len(rows) else Loss(None)
+    cost = extra_cost(scene.mode, rows, table.every_s, lost, plant.costs) if len(rows) else Loss(None)
     return Upset(
         press=press.slug,
         run=event.run,

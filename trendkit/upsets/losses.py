@@ -62,9 +62,7 @@ def _limited(value: float, one_spread: float, hours: float) -> Loss:
     return Loss(value, value - half, value + half)
 
 
-def extra_cost(
-    mode: JudgedMode, frame: pd.DataFrame, every_s: int, lost: Loss, stopped_h: float, costs: Costs | None
-) -> Loss:
+def extra_cost(mode: JudgedMode, frame: pd.DataFrame, every_s: int, lost: Loss, costs: Costs | None) -> Loss:
     """Return what the rows of `frame` cost beyond the usual, in plant currency.
 
     Solids pressed again, water hauled in wetter cake, polymer beyond the usual flow, and press hours:

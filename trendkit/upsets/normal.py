@@ -85,6 +85,17 @@ def fit_robust_line(
 
 
 @dataclass(frozen=True)
+class Habit:
+    """What crews do to a column, in its unit: granted while few runs are known, and whatever they showed."""
+
+    at_first: float = 0.0
+    always: float = 0.0
+
+
+NO_HABIT = Habit()
+
+
+@dataclass(frozen=True)
 class Normal:
     """The recent normal of one column: its level, and how far blocks stray from it and from their own run."""
 
@@ -102,21 +113,29 @@ def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
     return np.column_stack([np.sin(angle), np.cos(angle)])
 
 
-def trailing_mean(values: Floats, pieces: Codes, width: int, gap: int, least: int) -> Floats:
+def trailing_mean(values: Floats, pieces: Codes | None, width: int, gap: int, least: int) -> Floats:
     """Return the mean of `width` blocks that end `gap` blocks before each, within its piece of a run.
 
-    NaN with fewer than `least` known blocks. Gap 0 ends with the block itself.
+    Without `pieces` all blocks are of one. NaN with fewer than `least` known blocks. Gap 0 ends with the block itself.
     """
     known = ~np.isnan(values)
     sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     counts = np.concatenate([[0], np.cumsum(known)])
     position = np.arange(values.size)
-    begun = np.maximum.accumulate(np.where(np.diff(pieces, prepend=-1) != 0, position, 0))
+    begun: Codes | int = 0 if pieces is None else _piece_starts(pieces)
     last = np.maximum(position - gap + 1, begun)
     first = np.maximum(last - width, begun)
     number = counts[last] - counts[first]
     mean = (sums[last] - sums[first]) / np.maximum(number, 1)
     return np.where(number >= least, mean, np.nan)
+
+
+def _piece_starts(pieces: Codes) -> Codes:
+    """Return, per block, the position at which its piece of a run begins."""
+    begins = np.ones(pieces.size, dtype=bool)
+    begins[1:] = pieces[1:] != pieces[:-1]
+    starts = np.flatnonzero(begins)
+    return np.asarray(starts[np.cumsum(begins) - 1], dtype=np.int64)
 
 
 def _own_blocks(block_s: int) -> tuple[int, int, int]:
@@ -149,7 +168,7 @@ def calm_moves(left: Floats, calm: Floats, block_s: int) -> tuple[Floats, Floats
     last = np.searchsorted(known, np.arange(left.size) - gap, side="right")
     first = np.maximum(last - width, 0)
     own = np.where(last - first >= least, (sums[last] - sums[first]) / np.maximum(last - first, 1), np.nan)
-    recent = trailing_mean(left, np.zeros(left.size, dtype=np.int64), max(1, round(600.0 / block_s)), 0, 1)
+    recent = trailing_mean(left, None, max(1, round(600.0 / block_s)), 0, 1)
     return own, np.asarray(recent - own, dtype=float)
 
 
@@ -162,18 +181,28 @@ def wide_spread(values: Floats, share: float) -> float:
     known = np.abs(values[~np.isnan(values)])
     if known.size == 0:
         return 0.0
-    return max(robust_spread(values), float(np.quantile(known, share)) / TAIL_WIDTH[share])
+    return max(robust_spread(values), _quantile_of(known, share) / TAIL_WIDTH[share])
 
 
-def _move_spread(moved: Floats, runs: int, floor: float, crew_spread: float) -> float:
+def _quantile_of(known: Floats, share: float) -> float:
+    """Return the quantile between the two nearest values, linearly, as numpy does but faster."""
+    place = share * (known.size - 1)
+    below = int(place)
+    above = min(below + 1, known.size - 1)
+    parted = np.partition(known, (below, above))
+    return float(parted[below] + (place - below) * (parted[above] - parted[below]))
+
+
+def _move_spread(moved: Floats, runs: int, floor: float, habit: Habit) -> float:
     """Return the spread of moves.
 
     Over a few runs the tail is one event or none: the MAD is widened instead, and what crews usually do is granted.
+    A setting turned twice a week is seldom on the move: weeks of quiet say little of how far it goes when it is.
     """
     if runs < FEW_RUNS:
         seen = robust_spread(moved) if np.isfinite(moved).any() else 0.0
-        return max(3.0 * max(seen, floor), crew_spread)
-    return max(wide_spread(moved, 0.98) * (1.0 + 1.5 / (runs - 1)), floor)
+        return max(3.0 * max(seen, floor), habit.at_first, habit.always)
+    return max(wide_spread(moved, 0.98) * (1.0 + 1.5 / (runs - 1)), floor, habit.always)
 
 
 def recent_normal(
@@ -182,7 +211,7 @@ def recent_normal(
     pieces: Codes,
     block_s: int,
     floor: float,
-    crew_spread: float = 0.0,
+    habit: Habit = NO_HABIT,
     squared: tuple[int, ...] = (),
 ) -> Normal:
     """Return the normal of a column from earlier blocks.
@@ -195,8 +224,8 @@ def recent_normal(
         Length of a block [s].
     floor
         Least spread, in the column's unit, so that a quiet or coarse meter does not make signs of nothing.
-    crew_spread
-        By how much crews usually turn it, in the column's unit; what a few runs may not have shown yet.
+    habit
+        What crews usually do to it, which earlier blocks may not have shown.
     squared
         Positions of the regressors that also count by their square.
 
@@ -219,7 +248,7 @@ def recent_normal(
     return Normal(
         line=line,
         spread=max(wide_spread(left, 0.95), noise if noise == noise else 0.0, floor) * few_runs,
-        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor, crew_spread),
+        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor, habit),
         ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
         correlation=correlation,
     )

@@ -43,6 +43,7 @@ class Sign:
     channel: Channel
     shape: Literal["step", "ramp"]
     severity: int
+    is_as_expected: bool = False  # of cake or filtrate: just what feed, dose and speeds make of it
 
 
 def make_sign(judged: Judged, watched: Watched, offset: int, span: Span, normal: Normal, limit: Limit | None) -> Sign:

@@ -57,12 +57,17 @@ def in_unit(watched: Watched, amount: float, level: float) -> float:
     return amount if watched.scale == "points" else amount / 100.0 * abs(level)
 
 
+def _least_of(watched: Watched, level: Floats) -> Floats:
+    """Return, per block, the smallest change worth a sign, in the column's own unit."""
+    return np.full(level.shape, watched.least) if watched.scale == "points" else watched.least / 100.0 * np.abs(level)
+
+
 def find_spans(
     values: Floats, level: Floats, normal: Normal, watched: Watched, limit: Limit | None, block_s: int
 ) -> list[Span]:
     """Return the spans out of band within one piece of a run, by onset."""
     left = values - level
-    least = np.array([in_unit(watched, watched.least, each) for each in level])
+    least = _least_of(watched, level)
     moving = find_moves(values, level, normal, watched, block_s)
     spans = list(moving)
     enters = _enters(left, normal, least)
@@ -84,7 +89,7 @@ def _back(block_s: int) -> int:
 
 def _quarter_hour(values: Floats) -> Floats:
     """Return the mean of each block and the two before it, of two known ones at least."""
-    return trailing_mean(values, np.zeros(values.size, dtype=np.int64), 3, 0, 2)
+    return trailing_mean(values, None, 3, 0, 2)
 
 
 def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, block_s: int) -> list[Span]:
@@ -93,7 +98,7 @@ def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, 
     Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another.
     """
     left = values - level
-    enough = np.array([max(ENTER_MOVE * normal.move_spread, in_unit(watched, watched.least, each)) for each in level])
+    enough = np.maximum(ENTER_MOVE * normal.move_spread, _least_of(watched, level))
     back = _back(block_s)
     calm = left.copy()
     spans: list[Span] = []

@@ -56,6 +56,7 @@ class Watched:
     is_effect: bool  # what comes out, as against what causes it
     is_check: bool  # tells meters and intentions from the press: evidence, never a sign by itself
     crew_spread: float  # in percent, what crews usually turn it by (common practice); 0: nobody sets it
+    habit: float  # in percent, the least spread of moves granted: crews turn it so now and then, or pace it anew
     modes: tuple[str, ...]
 
     @property
@@ -107,6 +108,7 @@ def _read() -> tuple[Watched, ...]:
                 is_effect=row["is_effect"] == "yes",
                 is_check=row["is_check"] == "yes",
                 crew_spread=float(row["crew_spread"] or 0.0),
+                habit=float(row["habit"] or 0.0),
                 modes=tuple(row["modes"].split()),
             )
         )
