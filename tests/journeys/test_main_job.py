@@ -149,6 +149,8 @@ def test_the_same_seed_gives_the_same_bytes(plant_folder: Path, tmp_path: Path) 
         ["review"],
         ["troubleshoot"],
         ["tune"],
+        ["compare"],
+        ["district"],
     ],
     ids=" ".join,
 )
@@ -157,8 +159,6 @@ def test_every_command_explains_itself_with_one_example(words: list[str]) -> Non
     assert outcome.code == 0
     if words:
         assert "Example: trendkit" in outcome.said
-    for absent in ("compare", "district"):
-        assert f"  {absent} " not in outcome.said
 
 
 def test_quality_tells_every_tag_fault_and_refused_line_from_files_and_from_the_archive(
