@@ -143,7 +143,7 @@ def test_troubleshoot_json_holds_the_contract_keys(folder: Path) -> None:
 
 def test_tune_json_holds_the_contract_keys_and_null_when_nothing_is_recommended(folder: Path, tmp_path: Path) -> None:
     document = _read(folder / "tune.json")
-    assert set(document["recommended"]) == {  # type: ignore[call-overload]
+    assert set(document["recommended"]) >= {  # type: ignore[call-overload]
         "gravity_belt_speed_m_min",
         "low",
         "high",
