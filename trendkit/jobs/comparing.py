@@ -11,7 +11,7 @@ import pandas as pd
 from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
-from trendkit.jobs.heading import page_context
+from trendkit.jobs.heading import series_context
 from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, cut, read_presses, within
 from trendkit.plant import Plant, load_plant
 from trendkit.plant.calendar import Period, parse_moment
@@ -83,15 +83,5 @@ def _page(
 ) -> dict[str, Any]:
     table = cut(series.table, whole)
     found = find_difference(table, series.press, reading.plant, *sides)
-    context = page_context(
-        reading.plant,
-        series.press,
-        whole,
-        series.good_feed_share,
-        reading.inputs,
-        series.findings,
-        series.notes,
-        series.lab,
-        series.table.every_s,
-    )
+    context = series_context(reading, series, whole)
     return write_compare(folder, context, found, table)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from trendkit.exports import InputFile, names
 from trendkit.findings import Finding
-from trendkit.jobs.reading import within
+from trendkit.jobs.reading import PressSeries, Reading, within
 from trendkit.plant import Plant, Press
 from trendkit.plant.calendar import Period
 from trendkit.reports import PageContext
@@ -42,6 +42,21 @@ def page_context(
         ),
         tuple(notes),
         lab,
+    )
+
+
+def series_context(reading: Reading, series: PressSeries, period: Period) -> PageContext:
+    """Gather what a page that rests on the figures of one press says about itself."""
+    return page_context(
+        reading.plant,
+        series.press,
+        period,
+        series.good_feed_share,
+        reading.inputs,
+        series.findings,
+        series.notes,
+        series.lab,
+        series.table.every_s,
     )
 
 

@@ -15,7 +15,7 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.gate import NOTHING_WEIGHED, Gate, compared, polymer_of_all, read_weighed
-from trendkit.jobs.heading import page_context
+from trendkit.jobs.heading import series_context
 from trendkit.jobs.kept_upsets import keep_upsets, recall_upsets
 from trendkit.jobs.reading import (
     NO_HISTORY,
@@ -33,7 +33,6 @@ from trendkit.plant.display import counted
 from trendkit.press import Figure, review_period
 from trendkit.reports import (
     HeldAgainst,
-    PageContext,
     drawings_kept_in,
     require_suffix,
     upset_line,
@@ -49,21 +48,6 @@ from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, jud
 
 _ONE_DAY = pd.Timedelta(days=1)
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
-
-
-def _context(reading: Reading, series: PressSeries, period: Period) -> PageContext:
-    """Gather what a page says about itself."""
-    return page_context(
-        reading.plant,
-        series.press,
-        period,
-        series.good_feed_share,
-        reading.inputs,
-        series.findings,
-        series.notes,
-        series.lab,
-        series.table.every_s,
-    )
 
 
 def write_upset_ledger(call: Call, out: Path) -> Done:
@@ -206,7 +190,7 @@ def review_page(
     figures = compared(figures, gate, reading, series, period)
     held = replace(held, charts=run_charts(figures.runs))
     begun = [upset for upset in upsets if period.start_utc <= upset.start < period.end_utc]
-    return write_review(folder, _context(reading, series, period), figures, table, begun, held)
+    return write_review(folder, series_context(reading, series, period), figures, table, begun, held)
 
 
 def troubleshoot(call: Call, day: str, out: Path) -> Done:
@@ -236,7 +220,7 @@ def judged_day_page(
     period = day_period(plant, day)
     account = account_for_day(series.table, upsets, series.lab, series.findings, press, plant, day, judged)
     of_the_day = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
-    context = _context(reading, series, period)
+    context = series_context(reading, series, period)
     return write_troubleshoot(folder, context, account, cut(series.table, period), of_the_day)
 
 
@@ -277,4 +261,4 @@ def tuning_page(
     """Write one press's tuning page; return its answer and path."""
     table = cut(series.table, period)
     answer = find_tuning(table, series.press, reading.plant, sheet)
-    return write_tune(folder, _context(reading, series, period), answer, table)
+    return write_tune(folder, series_context(reading, series, period), answer, table)

@@ -150,11 +150,10 @@ def observe_streams(
         return carry(rate, drained_span, every_s, is_rate=True) * own_share
 
     tss = carry(tss_row, drained_span, every_s, is_rate=False)
+    discharge = _Discharge(given, as_fed, as_drained, density, fed, active, suspended, weighed, tss_row, tss)
     kept = {name: exact(np.full(len(times), np.nan)) for name in METHODS}
     for setup, rows in _filtrate_setups(press, times):
-        found = _kept_by_method(
-            given, setup, fed, active, suspended, weighed, as_fed, as_drained, tss_row, tss, density
-        )
+        found = _kept_by_method(discharge, setup)
         kept = {name: choose(rows, found[name], kept[name]) for name in METHODS}
     return Streams(
         times=times,
@@ -190,7 +189,7 @@ def observe_streams(
         ),
         calibrations=calibrations,
         product_over_suspended=total_over_suspended,
-        balance=_balance_terms(given, suspended, tss, as_fed, as_drained, density),
+        balance=_balance_terms(discharge),
     )
 
 
@@ -199,27 +198,69 @@ def _where_needed(turbidity: tuple[Calibration, ...], meter: Measured) -> tuple[
     return turbidity if np.isnan(meter.value).any() else ()
 
 
-def _balance_terms(
-    given: Given,
-    product: Measured,
-    tss: Measured,
-    as_fed: Callable[[Measured], Measured],
-    as_drained: Callable[[Measured], Measured],
-    density: Array,
-) -> BalanceTerms:
+@dataclass(frozen=True)
+class _Discharge:
+    """What every way to the capture starts from: what comes off in a bin and what was fed for it, on sludge time.
+
+    `as_fed` and `as_drained` bring a rate of the wall clock to sludge time, by when its sludge was fed and drained.
+    """
+
+    given: Given
+    as_fed: Callable[[Measured], Measured]
+    as_drained: Callable[[Measured], Measured]
+    density_kg_m3: Array
+    fed_kg_h: Measured
+    polymer_active_kg_h: Measured
+    product_solids_pct: Measured
+    weighed_wet_kg_h: Measured
+    filtrate_tss_row_mg_l: Measured  # on the wall clock
+    filtrate_tss_mg_l: Measured
+
+    @property
+    def nothing(self) -> Measured:
+        """Zero, exactly, in every bin."""
+        return exact(np.zeros(len(self.given.times)))
+
+    @property
+    def unknown(self) -> Measured:
+        """Not to be had in any bin."""
+        return exact(np.full(len(self.given.times), np.nan))
+
+    @property
+    def feed_kg_h(self) -> Measured:
+        """The wet feed."""
+        return self.as_fed(self.given.metered("feed_flow") * self.density_kg_m3)
+
+    def wash_solids_row_kg_h(self, wash_m3_h: Measured) -> Measured:
+        """Return the solids a flow of washwater brings, on the wall clock.
+
+        Clean washwater brings nothing, however much of it there is: its flow need not be known for that.
+        """
+        if not has_role(self.given.roles, "washwater_solids"):
+            return self.nothing
+        brought: Measured = stream_solids_kg_h(wash_m3_h, self.given.metered("washwater_solids"))
+        return brought
+
+    def wash_return_kg_h(self, setup: Filtrate, wash_m3_h: Measured) -> Measured:
+        """Return the solids a belt wash piped away separately takes along, less what the washwater brought."""
+        if setup.wash_return != "separate":
+            return self.nothing
+        taken = stream_solids_kg_h(wash_m3_h, self.given.bench("wash_return", "TSS").measured)
+        return self.as_drained(taken - self.wash_solids_row_kg_h(wash_m3_h))
+
+
+def _balance_terms(discharge: _Discharge) -> BalanceTerms:
+    given, as_drained = discharge.given, discharge.as_drained
     wash = given.optional("washwater_flow")
-    nothing = exact(np.zeros(len(given.times)))
-    has_solids = has_role(given.roles, "washwater_solids")
-    wash_solids = stream_solids_kg_h(wash, given.metered("washwater_solids")) if has_solids else nothing
     return BalanceTerms(
-        feed_kg_h=as_fed(given.metered("feed_flow") * density),
-        conditioning_kg_h=as_fed(conditioning_kg_h(given)),
+        feed_kg_h=discharge.feed_kg_h,
+        conditioning_kg_h=discharge.as_fed(conditioning_kg_h(given)),
         wash_kg_h=as_drained(wash * WATER_KG_M3),
-        wash_solids_kg_h=as_drained(wash_solids),
-        wash_return_kg_h=_wash_return(given, given.press.filtrate, wash, wash_solids, as_drained),
+        wash_solids_kg_h=as_drained(discharge.wash_solids_row_kg_h(wash)),
+        wash_return_kg_h=discharge.wash_return_kg_h(given.press.filtrate, wash),
         filtrate_kg_h=as_drained(given.metered("filtrate_flow") * WATER_KG_M3),
-        filtrate_tss_mg_l=tss,
-        product_solids_pct=product,
+        filtrate_tss_mg_l=discharge.filtrate_tss_mg_l,
+        product_solids_pct=discharge.product_solids_pct,
     )
 
 
@@ -305,60 +346,38 @@ def _filtrate_setups(press: Press, times: pd.DatetimeIndex) -> Iterator[tuple[Fi
         yield setup, mask
 
 
-def _kept_by_method(
-    given: Given,
-    setup: Filtrate,
-    fed: Measured,
-    active: Measured,
-    product: Measured,
-    weighed: Measured,
-    as_fed: Callable[[Measured], Measured],
-    as_drained: Callable[[Measured], Measured],
-    tss_row: Measured,
-    tss: Measured,
-    density: Array,
-) -> dict[str, Measured]:
+def _kept_by_method(discharge: _Discharge, setup: Filtrate) -> dict[str, Measured]:
     """Return the feed solids kept [kg/h] by every method, NaN where a method lacks an input.
 
     Polymer solids leave with the product and are taken off: they were never fed as sludge.
     """
+    given, as_drained = discharge.given, discharge.as_drained
+    fed, active, product = discharge.fed_kg_h, discharge.polymer_active_kg_h, discharge.product_solids_pct
     wash = given.metered("washwater_flow")
-    # clean washwater brings nothing, however much of it there is: its flow need not be known for that
-    nothing = exact(np.zeros(len(given.times)))
-    has_solids = has_role(given.roles, "washwater_solids")
-    wash_solids = stream_solids_kg_h(wash, given.metered("washwater_solids")) if has_solids else nothing
+    wash_solids = discharge.wash_solids_row_kg_h(wash)
+    wash_return = discharge.wash_return_kg_h(setup, wash)
     is_wash_in_sample = setup.sample == "with_wash"
-    wash_return = _wash_return(given, setup, wash, wash_solids, as_drained)
 
     kept = {}
-    flow = _filtrate_flow(given, setup, wash)
-    water_solids = wash_solids if is_wash_in_sample else nothing
-    lost = solids_lost_kg_h(as_drained(stream_solids_kg_h(flow, tss_row)), as_drained(water_solids), wash_return)
-    kept["filtrate_metered"] = fed - lost
+    flow = _filtrate_flow(discharge, setup, wash)
+    water_solids = wash_solids if is_wash_in_sample else discharge.nothing
+    in_filtrate = stream_solids_kg_h(flow, discharge.filtrate_tss_row_mg_l)
+    kept["filtrate_metered"] = fed - solids_lost_kg_h(as_drained(in_filtrate), as_drained(water_solids), wash_return)
 
-    feed_kg_h = as_fed(given.metered("feed_flow") * density)
-    added = as_fed(conditioning_kg_h(given))
+    added = discharge.as_fed(conditioning_kg_h(given))
     added_solids = active
     if is_wash_in_sample:
         added = added + as_drained(wash * WATER_KG_M3)
         added_solids = added_solids + as_drained(wash_solids)
+    tss, feed_kg_h = discharge.filtrate_tss_mg_l, discharge.feed_kg_h
     wet = wet_cake_by_balance_kg_h(feed_kg_h, fed, product, tss, added, added_solids, wash_return)
     kept["balance"] = wet * product * 0.01 - active
-    kept["cake_weighed"] = weighed * product * 0.01 - active
+    kept["cake_weighed"] = discharge.weighed_wet_kg_h * product * 0.01 - active
 
     is_undiluted = not is_wash_in_sample and not has_role(given.roles, "polymer_flow")
     share = capture_concentration(_feed_pct(fed, feed_kg_h), product, tss)
-    kept["concentration"] = fed * share * 0.01 if is_undiluted else exact(np.full(len(given.times), np.nan))
+    kept["concentration"] = fed * share * 0.01 if is_undiluted else discharge.unknown
     return kept
-
-
-def _wash_return(
-    given: Given, setup: Filtrate, wash: Measured, wash_solids: Measured, as_drained: Callable[[Measured], Measured]
-) -> Measured:
-    """Return the solids a belt wash piped away separately takes along, less what the washwater brought [kg/h]."""
-    if setup.wash_return != "separate":
-        return exact(np.zeros(len(given.times)))
-    return as_drained(stream_solids_kg_h(wash, given.bench("wash_return", "TSS").measured) - wash_solids)
 
 
 def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:
@@ -367,11 +386,12 @@ def _feed_pct(fed: Measured, feed_kg_h: Measured) -> Measured:
     return fed * 100.0 / safe
 
 
-def _filtrate_flow(given: Given, setup: Filtrate, wash: Measured) -> Measured:
+def _filtrate_flow(discharge: _Discharge, setup: Filtrate, wash: Measured) -> Measured:
     """Return the flow at the filtrate's sampling point [m3/h], NaN where filtrate is not metered."""
     if setup.meter == "none":
-        return exact(np.full(len(given.times), np.nan))
-    flow: Measured = flow_at_sample_m3_h(given.metered("filtrate_flow"), wash, setup.meter, setup.sample)
+        return discharge.unknown
+    metered = discharge.given.metered("filtrate_flow")
+    flow: Measured = flow_at_sample_m3_h(metered, wash, setup.meter, setup.sample)
     return flow
 
 
