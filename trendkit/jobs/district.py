@@ -139,7 +139,8 @@ def _figure(told: dict[str, Any]) -> Figure:
 def _done(account: DistrictAccount, outcomes: dict[PressTask, PressOutcome], index: Path) -> Done:
     made_before = sum(outcome.was_made_before for outcome in outcomes.values())
     reviewed = counted(len(account.standings), "press", "presses")
-    lines = [f"{reviewed} of {counted(account.plants, 'plant')} reviewed ({made_before} made before, unchanged)."]
+    again = f" ({made_before} made before, unchanged)" if made_before else ""
+    lines = [f"{reviewed} of {counted(account.plants, 'plant')} reviewed{again}."]
     if account.failed:
         lines.append(f"{counted(len(account.failed), 'failure')}:")
         lines += [f"  {each.label}: {each.reason}" for each in account.failed]
