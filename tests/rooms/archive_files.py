@@ -65,10 +65,10 @@ def kept(plant: Plant, tags: Sequence[str] | None = None, **period: pd.Timestamp
     """Return all readings of the archive: tag, time [us], value or word, quality; in order of tag and time."""
     known = {tag.tag: tag for press in plant.presses for tag in press.tags.values()}
     parts = []
-    for month in read_archive(plant).months:
-        names = [name for name in month.tags if tags is None or name in tags]
+    for week in read_archive(plant).weeks:
+        names = [name for name in week.tags if tags is None or name in tags]
         wanted = {name: known.get(name, a_tag(name, "state" if "WORD" in name else "analog")) for name in names}
-        for block in read_blocks(month, plant, wanted, ReadLog(), **period):
+        for block in read_blocks(week, plant, wanted, ReadLog(), **period):
             for tag, cells in [*block.values.items(), *block.texts.items()]:
                 quality = block.quality.get(tag, np.zeros(len(cells), np.uint8))
                 parts.append(pd.DataFrame({"tag": tag, "time": block.time_us, "cell": cells, "quality": quality}))

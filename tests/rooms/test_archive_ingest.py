@@ -44,12 +44,12 @@ def test_a_copy_under_another_name_is_the_same_file(tmp_path: Path) -> None:
     assert report.new == report.known == 60 * 7
 
 
-def test_a_month_of_a_press_has_a_folder_of_its_own_and_common_or_unknown_tags_are_shared(tmp_path: Path) -> None:
+def test_a_week_of_a_press_has_a_folder_of_its_own_and_common_or_unknown_tags_are_shared(tmp_path: Path) -> None:
     plant = plant_at(tmp_path)
     ingested(plant, written_export(tmp_path / "a.csv", "2026-02-27", 4 * DAY))
     folders = {path.rsplit("/", 1)[0].removeprefix("observations/") for path in files_of(plant)}
     presses = ("bfp-1", "bfp-2", "_shared")
-    assert folders == {f"press={press}/month={month}" for press in presses for month in ("2026-02", "2026-03")}
+    assert folders == {f"press={press}/week={week}" for press in presses for week in ("2026-02-23", "2026-03-02")}
     shared = next(path for path in plant.archive.rglob("*.parquet") if "_shared" in str(path))
     table = pq.read_table(shared)
     assert table.column_names == ["tag", "time", "value", "quality", "text"]
@@ -120,11 +120,11 @@ def test_a_tag_asked_for_as_another_kind_than_it_was_kept_is_turned_into_it(tmp_
     plant = plant_at(tmp_path, a_tag("SWITCH", "state"), a_tag("CODE"))
     export = written(tmp_path, "Time,SWITCH,CODE\n2026-03-01 00:00:00,1,2\n2026-03-01 00:01:00,auto,3.5\n")
     ingested(plant, export)
-    (month,) = (month for month in read_archive(plant).months if "SWITCH" in month.tags)
+    (week,) = (week for week in read_archive(plant).weeks if "SWITCH" in week.tags)
     log = ReadLog()
     wanted = {"SWITCH": a_tag("SWITCH"), "CODE": a_tag("CODE", "state")}
     values, texts, quality = {}, {}, {}
-    for block in read_blocks(month, plant, wanted, log):
+    for block in read_blocks(week, plant, wanted, log):
         values |= block.values
         texts |= block.texts
         quality |= block.quality
@@ -197,14 +197,14 @@ def test_an_export_in_another_unit_than_the_archive_has_is_refused(tmp_path: Pat
         ingested(plant, tmp_path / "b.csv")
 
 
-def test_a_press_and_month_are_read_without_touching_the_rest(tmp_path: Path) -> None:
+def test_a_press_and_week_are_read_without_touching_the_rest(tmp_path: Path) -> None:
     plant = plant_at(tmp_path)
     ingested(plant, written_export(tmp_path / "a.csv", "2026-02-27", 4 * DAY))
     for path in plant.archive.rglob("*.parquet"):
-        if "press=bfp-1/month=2026-03" not in path.as_posix():
+        if "press=bfp-1/week=2026-03-02" not in path.as_posix():
             path.unlink()
-    march = pd.Timestamp("2026-03-01", tz="UTC")
-    rows = kept(plant, ["FLOW"], start_utc=march, end_utc=march + pd.Timedelta(hours=1))
+    monday = pd.Timestamp("2026-03-02", tz="UTC")
+    rows = kept(plant, ["FLOW"], start_utc=monday, end_utc=monday + pd.Timedelta(hours=1))
     assert len(rows) == 60
 
 

@@ -58,8 +58,8 @@ def test_a_writer_killed_at_any_step_leaves_the_old_archive_or_the_new_one(tmp_p
 def test_what_a_killed_writer_left_is_removed_by_the_next(tmp_path: Path) -> None:
     plant = plant_at(tmp_path)
     ingested(plant, written_export(tmp_path / "a.csv", "2026-02-27", 10))
-    month = next(plant.archive.rglob("month=2026-02"))
-    left = [plant.archive / "staging" / "bfp-1-2026-02", month / "part.new", month / "0123456789abcdef0123.parquet"]
+    week = next(plant.archive.rglob("week=2026-02-23"))
+    left = [plant.archive / "staging" / "bfp-1-2026-02-23", week / "part.new", week / "0123456789abcdef0123.parquet"]
     for path in left:
         path.parent.mkdir(exist_ok=True)
         path.write_bytes(b"half")
@@ -117,7 +117,7 @@ def flipped(path: Path, place: int) -> None:
 def test_a_flipped_bit_is_said_with_the_file_and_what_to_do(tmp_path: Path, place: int) -> None:
     plant = plant_at(tmp_path)
     ingested(plant, written_export(tmp_path / "a.csv", "2026-02-27", 100))
-    (path,) = plant.archive.rglob("press=bfp-2/month=2026-02/*.parquet")
+    (path,) = plant.archive.rglob("press=bfp-2/week=2026-02-23/*.parquet")
     flipped(path, place)
     with pytest.raises(InputError) as refused:
         kept(plant, ["FLOW2"])
@@ -163,7 +163,7 @@ def test_a_lost_list_or_file_is_said_and_nothing_is_removed(tmp_path: Path) -> N
             call()
     manifest.write_bytes(text)
     assert files_of(plant) == before
-    (path,) = plant.archive.rglob("press=bfp-1/month=2026-02/*.parquet")
+    (path,) = plant.archive.rglob("press=bfp-1/week=2026-02-23/*.parquet")
     path.unlink()
     with pytest.raises(InputError, match=f"{path.name}: a file of the archive cannot be read"):
         kept(plant, ["FLOW"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from trendkit.archive.manifest import Manifest
-from trendkit.archive.months import SHARED, homes_of
+from trendkit.archive.weeks import SHARED, homes_of
 from trendkit.exports import Export, names
 from trendkit.exports.layout import LongColumns
 from trendkit.exports.numbers import read_number

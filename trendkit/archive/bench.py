@@ -11,7 +11,7 @@ import pandas as pd
 
 from trendkit.archive.files import NEW, name_by_content
 from trendkit.archive.manifest import Bench, verified
-from trendkit.archive.months import microseconds
+from trendkit.archive.weeks import microseconds
 from trendkit.exports import LabSheet
 from trendkit.plant.model import Plant
 

@@ -7,6 +7,7 @@ Until that move, and after any failure before it, the archive is what it was.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -27,8 +28,8 @@ from trendkit.archive.manifest import (
     load_manifest,
     save_manifest,
 )
-from trendkit.archive.merging import LISTED_CONFLICTS, Tally, merge_month
-from trendkit.archive.months import OBSERVATIONS, folder_of, microseconds, place_of
+from trendkit.archive.merging import LISTED_CONFLICTS, Tally, merge_week
+from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds, place_of
 from trendkit.archive.report import IngestedFile, IngestReport
 from trendkit.archive.staging import Staging
 from trendkit.errors import InputError, Problem
@@ -36,6 +37,7 @@ from trendkit.exports import Export, LabSheet, ReadLog, names, read_blocks
 from trendkit.plant.model import Plant, Tag
 
 STAGING = "staging"
+_WRITERS = 2  # weeks written at once: encoding takes longer than reading, and holds a stretch each in memory
 
 
 def ingest(
@@ -118,7 +120,7 @@ class _Run:
     results: pd.DataFrame | None = None
 
     def take_exports(self, exports: Sequence[Export]) -> None:
-        """Read the exports into staging, and staged months into parts as soon as no later export can add to them."""
+        """Read exports into staging, and staged weeks into parts once no later export can add to them."""
         self.homes, self.units = dict(self.before.homes), dict(self.before.units)
         staging = Staging(self.folder / STAGING)
         tallies: dict[int, Tally] = {}
@@ -217,18 +219,30 @@ class _Run:
         return log
 
     def _merge(self, staging: Staging, tallies: Mapping[int, Tally], moment_us: int | None) -> None:
-        """Make parts of the staged months that end before a moment (None: of all)."""
+        """Make parts of the staged weeks that end before a moment (None: of all), two at a time."""
         known = {part.place: part for part in self.before.parts}
-        for place, stage in staging.ended_before(moment_us):
+        ended = staging.ended_before(moment_us)
+        if ended:
+            self.progress(f"writing {', '.join(sorted({f'{home} from {week}' for home, week in ended}))}")
+
+        def merge(place: tuple[str, str]) -> tuple[Part, dict[int, Tally]]:
             where = place_of(*place)
-            self.progress(f"writing {place[1]} of {place[0]}")
-            made_before = self.parts.get(where)
-            part = merge_month(self.folder, place, stage, made_before or known.get(where), tallies)
-            if made_before is not None and made_before.path not in (part.path, known.get(where, part).path):
-                with suppress(OSError):  # named by no list; the next ingest tries again
-                    (self.folder / made_before.path).unlink()
-            if part.readings:
-                self.parts[where] = part
+            return merge_week(self.folder, place, ended[place], self.parts.get(where) or known.get(where))
+
+        with ThreadPoolExecutor(_WRITERS, thread_name_prefix="archive") as writers:
+            for place, (part, own) in zip(ended, writers.map(merge, ended), strict=True):
+                self._count_in(place_of(*place), part, known)
+                for source, tally in own.items():
+                    tallies[source].include(tally)
+
+    def _count_in(self, where: str, part: Part, known: Mapping[str, Part]) -> None:
+        """Take a part just written for that of its place; one made earlier in this run goes."""
+        made_before = self.parts.get(where)
+        if made_before is not None and made_before.path not in (part.path, known.get(where, part).path):
+            with suppress(OSError):  # named by no list; the next ingest tries again
+                (self.folder / made_before.path).unlink()
+        if part.readings:
+            self.parts[where] = part
 
     def take_sheets(self, sheets: Sequence[LabSheet]) -> None:
         """Add the results of bench sheets to those there are."""

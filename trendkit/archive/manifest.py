@@ -18,12 +18,12 @@ from trendkit.exports import names
 from trendkit.exports.block import Repeated
 
 MANIFEST = "manifest.json"
-FORM = 2  # of the archive; another number is another way of keeping things
+FORM = 3  # of the archive; another number is another way of keeping things
 
 
 @dataclass(frozen=True)
 class Part:
-    """One file of readings: a month (UTC) of one press, or of what serves no single press.
+    """One file of readings: a week (UTC) of one press, or of what serves no single press.
 
     `tags` are the tags with a reading in it, `starts_us` and `ends_us` its first and last reading.
     """
@@ -37,14 +37,14 @@ class Part:
 
     @property
     def place(self) -> str:
-        """Its folder below the observations: press and month."""
+        """Its folder below the observations: press and week."""
         return self.path.rsplit("/", 1)[0]
 
     @property
     def file(self) -> str:
         """What it is called in messages and notes."""
-        press, month = (step.partition("=")[2] for step in self.path.split("/")[-3:-1])
-        return f"archive of {press if press != '_shared' else 'shared tags'}, {month}"
+        press, week = (step.partition("=")[2] for step in self.path.split("/")[-3:-1])
+        return f"archive of {press if press != '_shared' else 'shared tags'}, from {week}"
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""A month that was staged and what the archive has of it made into one new part, day by day."""
+"""A week that was staged and what the archive has of it made into one new part, day by day."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from trendkit.archive.files import NEW, name_by_content
 from trendkit.archive.manifest import Part, verified
-from trendkit.archive.months import DAY_US, edges_of, place_of
+from trendkit.archive.weeks import DAY_US, edges_of, place_of
 from trendkit.archive.parts import PartReader, PartWriter
 from trendkit.archive.readings import NOTHING, Outcome, Readings, merged
 from trendkit.archive.staging import Stage
@@ -26,6 +26,13 @@ class Tally:
     known: int = 0
     conflicting: int = 0
     conflicts: list[str] = field(default_factory=list)
+
+    def include(self, other: Tally) -> None:
+        """Add what became of the same source's readings elsewhere."""
+        self.new += other.new
+        self.known += other.known
+        self.conflicting += other.conflicting
+        self.conflicts += other.conflicts[: LISTED_CONFLICTS - len(self.conflicts)]
 
     def add(self, tag: str, outcome: Outcome) -> None:
         """Count the outcome of some readings of a tag, and list its conflicts."""
@@ -45,25 +52,26 @@ def _shown(readings: Readings, row: int) -> str:
     return f"{'no value' if text in (None, 'nan') else text}{('', ' (uncertain)', ' (bad)')[readings.rated()[row]]}"
 
 
-def merge_month(
-    folder: Path, place: tuple[str, str], stage: Stage, before: Part | None, tallies: Mapping[int, Tally]
-) -> Part:
+def merge_week(
+    folder: Path, place: tuple[str, str], stage: Stage, before: Part | None
+) -> tuple[Part, dict[int, Tally]]:
     """Write the part of a place that holds what was there before and what was staged, and return its entry.
 
-    `tallies` (by source) count what became of the staged readings.
+    Returned beside it is what became of the staged readings, by source; what was staged is removed.
 
     Raises
     ------
     InputError
         When the part that was there is damaged.
     """
-    home, month = place
-    fresh = folder / place_of(home, month) / ("part" + NEW)
+    home, week = place
+    fresh = folder / place_of(home, week) / ("part" + NEW)
     reader = None if before is None else PartReader(verified(folder, before.path, before.sha256))
     writer = PartWriter(fresh)
+    tallies = {source: Tally() for source in stage.sources()}
     try:
         kept_days = _Days(reader)
-        start, end = edges_of(month)
+        start, end = edges_of(week)
         for day in range(start, end, DAY_US):
             writer.add_day(_merged_day(kept_days.of(day), stage, day, tallies))
         writer.finish()
@@ -74,8 +82,9 @@ def merge_month(
         if reader is not None:
             reader.close()
     path, sha256 = name_by_content(fresh, ".parquet")
+    stage.path.unlink()
     groups = writer.groups
-    return Part(
+    part = Part(
         path.relative_to(folder).as_posix(),
         sha256,
         sum(group.count for group in groups),
@@ -83,6 +92,7 @@ def merge_month(
         max((group.last_us for group in groups), default=start),
         tuple(sorted({group.tag for group in groups})),
     )
+    return part, tallies
 
 
 def _merged_day(

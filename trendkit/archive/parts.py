@@ -1,6 +1,6 @@
 """One file of readings: Parquet, whole days of all tags after one another, each day's readings by tag and time.
 
-As many days come together as make a few million readings; a month of readings by the minute is one stretch. Each
+As many days come together as make a few million readings; a week of readings by the minute is one stretch. Each
 tag's readings of a stretch are a row group of their own, so that tags and days are read alone. The footer tells
 which row groups share their times, so that these are decoded once.
 """
@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple, dataclass
 from functools import cached_property
 from itertools import groupby
@@ -66,13 +65,12 @@ class PartWriter:
         self._count = 0
         self._stretch = 0
         self._schema = _schema()
-        self._behind = ThreadPoolExecutor(1, thread_name_prefix="archive")  # writes one stretch while the next is made
-        self._pending: Future[list[Group]] | None = None
         self._file = pq.ParquetWriter(
             path,
             self._schema,
             compression="zstd",
             store_schema=False,
+            write_statistics=["time", "value"],
             use_dictionary=["tag", "value", "text"],  # readings are rounded: few values differ
             column_encoding={"time": "DELTA_BINARY_PACKED"},
         )
@@ -89,28 +87,18 @@ class PartWriter:
     def finish(self) -> None:
         """Write what waits and the footer."""
         self._write_waiting()
-        self._settle()
         footer = json.dumps({"groups": [astuple(group) for group in self.groups]})
         self._file.add_key_value_metadata({_FOOTER: footer.encode()})
         self._file.close()
-        self._behind.shutdown()
 
     def abandon(self) -> None:
         """Close the file unfinished."""
-        self._behind.shutdown()
         self._file.close()
 
     def _write_waiting(self) -> None:
-        self._settle()
         if self._waiting:
-            self._pending = self._behind.submit(self._write_stretch, self._stretch, self._waiting)
+            self.groups += self._write_stretch(self._stretch, self._waiting)
             self._waiting, self._count, self._stretch = {}, 0, self._stretch + 1
-
-    def _settle(self) -> None:
-        """Wait for the stretch being written, so that never more than two are in memory."""
-        if self._pending is not None:
-            self.groups += self._pending.result()
-            self._pending = None
 
     def _write_stretch(self, stretch: int, waiting: dict[str, list[Readings]]) -> list[Group]:
         timelines: list[Ints] = []

@@ -1,4 +1,4 @@
-"""Readings on their way into the archive: laid down month by month as files are read, taken up again by tag and day.
+"""Readings on their way into the archive: laid down by weeks as files are read, taken up again by tag and day.
 
 Files may give their tags side by side, one after the other or newest first; staged on the disk they need neither
 memory nor an order.
@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trendkit.archive.months import edges_of, month_of
+from trendkit.archive.weeks import edges_of, week_of
 from trendkit.archive.readings import Ints, Readings, joined, one_per_time, without_empty
 from trendkit.exports.block import Block
 
@@ -39,7 +39,7 @@ class Piece:
 
 @dataclass
 class Stage:
-    """What was laid down of one month: the file, and its pieces by tag in the order they came."""
+    """What was laid down of one week: the file, and its pieces by tag in the order they came."""
 
     path: Path
     pieces: dict[str, list[Piece]] = field(default_factory=dict)
@@ -88,7 +88,7 @@ class Stage:
 
 
 class Staging:
-    """All months being staged, by place (folder of a press, month)."""
+    """All weeks being staged, by place (folder of a press, week)."""
 
     def __init__(self, folder: Path) -> None:
         """Stage below `folder`, which is made when it is needed."""
@@ -102,32 +102,29 @@ class Staging:
         by_home: dict[str, list[str]] = {}
         for tag in [*block.values, *block.texts]:
             by_home.setdefault(home_of[tag], []).append(tag)
-        for first, past in _months_within(block.time_us):
-            month = month_of(int(block.time_us[first]))
+        for first, past in _weeks_within(block.time_us):
+            week = week_of(int(block.time_us[first]))
             for home, tags in by_home.items():
-                stage = self._stage(home, month)
+                stage = self._stage(home, week)
                 _lay_down(stage, block, slice(first, past), tags, source)
 
-    def ended_before(self, moment_us: int | None) -> Iterator[tuple[tuple[str, str], Stage]]:
-        """Give out, and let go of, the months that end at or before a moment (None: all)."""
-        for place in sorted(self.stages):
-            if moment_us is None or edges_of(place[1])[1] <= moment_us:
-                stage = self.stages.pop(place)
-                yield place, stage
-                stage.path.unlink()
+    def ended_before(self, moment_us: int | None) -> dict[tuple[str, str], Stage]:
+        """Give out, and let go of, the weeks that end at or before a moment (None: all)."""
+        ended = [place for place in sorted(self.stages) if moment_us is None or edges_of(place[1])[1] <= moment_us]
+        return {place: self.stages.pop(place) for place in ended}
 
-    def _stage(self, home: str, month: str) -> Stage:
-        if (home, month) not in self.stages:
+    def _stage(self, home: str, week: str) -> Stage:
+        if (home, week) not in self.stages:
             self.folder.mkdir(parents=True, exist_ok=True)
-            self.stages[home, month] = Stage(self.folder / f"{home}-{month}")
-        return self.stages[home, month]
+            self.stages[home, week] = Stage(self.folder / f"{home}-{week}")
+        return self.stages[home, week]
 
 
-def _months_within(time_us: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
-    """Yield first and past-the-last row of each month (UTC) in an ordered block."""
+def _weeks_within(time_us: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+    """Yield first and past-the-last row of each week (UTC) in an ordered block."""
     first = 0
     while first < len(time_us):
-        past = int(np.searchsorted(time_us, edges_of(month_of(int(time_us[first])))[1]))
+        past = int(np.searchsorted(time_us, edges_of(week_of(int(time_us[first])))[1]))
         yield first, past
         first = past
 

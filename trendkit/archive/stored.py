@@ -1,4 +1,4 @@
-"""The archive read back: months of a press that give blocks as an export does, results of the bench, and sources."""
+"""The archive read back: weeks of a press that give blocks as an export does, results of the bench, and sources."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import pandas as pd
 
 from trendkit.archive.bench import read_results
 from trendkit.archive.manifest import MANIFEST, Manifest, Part, Source, list_is_missing, load_manifest, verified
-from trendkit.archive.months import OBSERVATIONS, folder_of, microseconds
+from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds
 from trendkit.archive.parts import PartReader
 from trendkit.archive.readings import Bools, Readings, as_words
 from trendkit.errors import InputError, Problem
@@ -27,8 +27,8 @@ BLOCK_ROWS = 100_000
 
 
 @dataclass(frozen=True)
-class ArchivedMonth:
-    """A month of one press in the archive, read like an export (`trendkit.exports.StoredExport`)."""
+class ArchivedWeek:
+    """A week of one press in the archive, read like an export (`trendkit.exports.StoredExport`)."""
 
     part: Part
     folder: Path = field(repr=False)
@@ -65,7 +65,7 @@ class ArchivedMonth:
     ) -> Iterator[Block]:
         """Yield the readings of the wanted tags from `start_utc` up to `end_utc`, in order of time for each tag.
 
-        Tags that were recorded at the same times come together. A month outside the period, or without a wanted
+        Tags that were recorded at the same times come together. A week outside the period, or without a wanted
         tag, is not opened.
 
         Raises
@@ -174,13 +174,13 @@ class GivenTwice:
 class Archive:
     """What the archive holds for some presses and a period.
 
-    `months` are read like exports. `lab` are the results of the bench as `read_lab` gives them (None: none). `inputs`
+    `weeks` are read like exports. `lab` are the results of the bench as `read_lab` gives them (None: none). `inputs`
     are the files all that came from, in order of time, `files_of` the names of those each tag came from, and
     `given_twice` what they repeated.
     """
 
     folder: Path
-    months: tuple[ArchivedMonth, ...]
+    weeks: tuple[ArchivedWeek, ...]
     lab: pd.DataFrame | None
     inputs: tuple[InputFile, ...]
     given_twice: tuple[GivenTwice, ...] = ()
@@ -193,7 +193,7 @@ class Archive:
         past = None if end_utc is None else microseconds(end_utc)
         signs = [
             f"{each.part.path} {each.part.sha256}"
-            for each in self.months
+            for each in self.weeks
             if keys.intersection(map(names.key, each.part.tags))
             and (first is None or each.part.ends_us >= first)
             and (past is None or each.part.starts_us < past)
@@ -208,7 +208,7 @@ def read_archive(
     start_utc: pd.Timestamp | None = None,
     end_utc: pd.Timestamp | None = None,
 ) -> Archive:
-    """Return what the plant's archive holds; no reading is read before `Archive.months` are asked for blocks.
+    """Return what the plant's archive holds; no reading is read before `Archive.weeks` are asked for blocks.
 
     `inputs` are the ingested files with a row from `start_utc` up to `end_utc` (None: without end) and a tag, or any
     result, of `presses` (None: all).
@@ -226,8 +226,8 @@ def read_archive(
         raise InputError(list_is_missing(folder) if is_lost else _nothing_in(folder, plant))
     spelled = names.plant_tags(plant)
     lists_changes = any(source.layout == "long" for source in manifest.sources)
-    months = tuple(
-        ArchivedMonth(
+    weeks = tuple(
+        ArchivedWeek(
             part,
             folder,
             tuple(spelled.get(names.key(tag), tag) for tag in part.tags),
@@ -241,7 +241,7 @@ def read_archive(
     sources = list(_sources(manifest, asked, start_utc, end_utc))
     return Archive(
         folder,
-        months,
+        weeks,
         lab,
         tuple(_input_file(source) for source in sources),
         tuple(

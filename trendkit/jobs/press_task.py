@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import trendkit
 from trendkit.archive.files import write_whole
 from trendkit.archive.manifest import MANIFEST
-from trendkit.archive.months import folder_of
+from trendkit.archive.weeks import folder_of
 from trendkit.errors import InputError
 from trendkit.jobs.call import Call
 from trendkit.plant import Plant, load_plant

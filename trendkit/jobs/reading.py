@@ -86,7 +86,7 @@ def read_grids(
     else:
         call.progress("reading the archive")
         kept = read_archive(plant, presses, start_utc, end_utc)
-        require_tags(kept.months, plant, presses)
+        require_tags(kept.weeks, plant, presses)
         grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
         lab = kept.lab
     beside = None if call.files else kept.folder / GRIDS

@@ -38,7 +38,7 @@ def grids_from_archive(
     end_utc: pd.Timestamp | None,
     every_s: int = 60,
 ) -> tuple[dict[str, PressGrid], list[InputFile]]:
-    """Return what `build_grids` returns for the archive's months, and the files that were ingested as inputs.
+    """Return what `build_grids` returns for the archive's weeks, and the files that were ingested as inputs.
 
     A grid made before is read instead of made again when nothing it rests on has changed: the readings of the
     period, the plant file, the presses and period asked for, the length of a bin and the version of trendkit.
@@ -55,7 +55,7 @@ def grids_from_archive(
     if len(found) == len(presses):
         return found, list(archive.inputs)
     repeats = _repeats(archive, *_span_read(plant, start_utc, end_utc))
-    grids, _ = build_grids(archive.months, plant, presses, start_utc, end_utc, every_s, repeats, archive.files_of)
+    grids, _ = build_grids(archive.weeks, plant, presses, start_utc, end_utc, every_s, repeats, archive.files_of)
     for slug, grid in grids.items():
         _keep(folder / f"{key}-{slug}.parquet", grid)
     return grids, list(archive.inputs)

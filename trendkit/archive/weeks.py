@@ -1,4 +1,4 @@
-"""Where readings are kept: a folder for each press and each month of UTC in it."""
+"""Where readings are kept: a folder for each press and each week of UTC in it."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from trendkit.plant.model import Plant, Tag
 OBSERVATIONS = "observations"
 SHARED = "_shared"  # in place of a press: meters that serve several, and tags the plant file does not know
 DAY_US = 86_400_000_000
+_WEEKDAY_OF_1970_01_01 = 3  # Thursday, counted from Monday
 
 
 def folder_of(plant: Plant) -> Path:
@@ -21,38 +22,39 @@ def folder_of(plant: Plant) -> Path:
     return plant.archive if plant.archive.is_absolute() else plant.path.parent / plant.archive
 
 
-def place_of(home: str, month: str) -> str:
-    """Return the folder of a press's month below the archive folder.
+def place_of(home: str, week: str) -> str:
+    """Return the folder of a press's week below the archive folder.
 
     Examples
     --------
-    >>> place_of("bfp-1", "2026-03")
-    'observations/press=bfp-1/month=2026-03'
+    >>> place_of("bfp-1", "2026-03-16")
+    'observations/press=bfp-1/week=2026-03-16'
     """
-    return f"{OBSERVATIONS}/press={home}/month={month}"
+    return f"{OBSERVATIONS}/press={home}/week={week}"
 
 
-def month_of(time_us: int) -> str:
-    """Return the month of UTC in which a time [us since 1970] lies.
+def week_of(time_us: int) -> str:
+    """Return the Monday with which the week of UTC begins in which a time [us since 1970] lies.
 
     Examples
     --------
-    >>> month_of(1_772_323_200_000_000), month_of(1_772_323_199_999_999)
-    ('2026-03', '2026-02')
+    >>> week_of(1_772_409_600_000_000), week_of(1_772_409_599_999_999)
+    ('2026-03-02', '2026-02-23')
     """
-    return _month_of_day(time_us // DAY_US)
+    return _week_of_day(time_us // DAY_US)
 
 
 @lru_cache(maxsize=4096)
-def _month_of_day(day: int) -> str:
-    return pd.Timestamp(day * DAY_US, unit="us").strftime("%Y-%m")
+def _week_of_day(day: int) -> str:
+    monday = day - (day + _WEEKDAY_OF_1970_01_01) % 7
+    return pd.Timestamp(monday * DAY_US, unit="us").strftime("%Y-%m-%d")
 
 
 @lru_cache(maxsize=4096)
-def edges_of(month: str) -> tuple[int, int]:
-    """Return where a month of UTC begins and where the next one does [us since 1970]."""
-    start = pd.Timestamp(f"{month}-01")
-    return microseconds(start), microseconds(start + pd.DateOffset(months=1))
+def edges_of(week: str) -> tuple[int, int]:
+    """Return where a week of UTC begins and where the next one does [us since 1970]."""
+    start = microseconds(pd.Timestamp(week))
+    return start, start + 7 * DAY_US
 
 
 def microseconds(moment: pd.Timestamp) -> int:
