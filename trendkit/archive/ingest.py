@@ -29,9 +29,9 @@ from trendkit.archive.manifest import (
     save_manifest,
 )
 from trendkit.archive.merging import LISTED_CONFLICTS, Tally, merge_week
-from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds, place_of
 from trendkit.archive.report import IngestedFile, IngestReport
 from trendkit.archive.staging import Staging
+from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds, place_of
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, LabSheet, ReadLog, names, read_blocks
 from trendkit.plant.model import Plant, Tag

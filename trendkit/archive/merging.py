@@ -10,10 +10,10 @@ import pandas as pd
 
 from trendkit.archive.files import NEW, name_by_content
 from trendkit.archive.manifest import Part, verified
-from trendkit.archive.weeks import DAY_US, edges_of, place_of
 from trendkit.archive.parts import PartReader, PartWriter
 from trendkit.archive.readings import NOTHING, Outcome, Readings, merged
 from trendkit.archive.staging import Stage
+from trendkit.archive.weeks import DAY_US, edges_of, place_of
 
 LISTED_CONFLICTS = 200  # of a file; all are counted
 

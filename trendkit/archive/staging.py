@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trendkit.archive.weeks import edges_of, week_of
 from trendkit.archive.readings import Ints, Readings, joined, one_per_time, without_empty
+from trendkit.archive.weeks import edges_of, week_of
 from trendkit.exports.block import Block
 
 RECENT_TIMES = 64  # arrays of times held in memory

@@ -13,9 +13,9 @@ import pandas as pd
 
 from trendkit.archive.bench import read_results
 from trendkit.archive.manifest import MANIFEST, Manifest, Part, Source, list_is_missing, load_manifest, verified
-from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds
 from trendkit.archive.parts import PartReader
 from trendkit.archive.readings import Bools, Readings, as_words
+from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Block, InputFile, ReadLog, names
 from trendkit.exports.block import BAD, Repeated
