@@ -1,33 +1,104 @@
-"""A second review from the archive reads back what the first one worked out, and says the same."""
+"""A page made again from an archive nothing new has come to is read back, and says the same."""
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from trendkit.jobs import keeping, pages
-from trendkit.jobs.call import Call
+from trendkit.jobs.call import Call, Done
+
+WEEK = ("2026-02-04", "2026-02-11")
+MAKE: dict[str, Callable[[Call, Path], Done]] = {
+    "review": lambda call, out: pages.review(call, None, out),
+    "troubleshoot": lambda call, out: pages.troubleshoot(call, "2026-02-05", out),
+    "tune": pages.tune,
+}
 
 
-def test_a_second_review_searches_and_draws_nothing_again_and_writes_the_same_bytes(
+@pytest.fixture(scope="module")
+def call(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Call:
+    folder = tmp_path_factory.mktemp("kept")
+    plant = Path(shutil.copy(plant_folder / "plant.toml", folder))
+    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(plant_folder / "lab.csv"))))
+    return Call(plant, (), None, *WEEK)
+
+
+def never(*given: object, **named: object) -> object:
+    raise AssertionError("this was worked out before")
+
+
+def nothing_is_worked_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pages, "read_presses", never)
+    monkeypatch.setattr(pages, "read_period", never)
+
+
+@pytest.mark.parametrize("page", MAKE)
+def test_made_again_a_page_is_written_as_it_was_and_nothing_is_worked_out(
+    page: str, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = MAKE[page](call, tmp_path / "first")
+    nothing_is_worked_out(monkeypatch)
+    second = MAKE[page](call, tmp_path / "second")
+    assert [line.replace("second", "first") for line in second.summary] == list(first.summary)
+    written = sorted(path.name for path in (tmp_path / "first").iterdir())
+    assert written == sorted(path.name for path in (tmp_path / "second").iterdir())
+    for name in written:
+        assert (tmp_path / "first" / name).read_bytes() == (tmp_path / "second" / name).read_bytes(), name
+
+
+def test_what_was_kept_and_is_damaged_is_worked_out_again(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages.review(call, None, tmp_path / "first")
+    nothing_is_worked_out(monkeypatch)
+    for kept in (call.plant.parent / "archive" / "grids").glob("review-*.zip"):
+        kept.write_bytes(kept.read_bytes()[:-3])
+    with pytest.raises(AssertionError, match="worked out before"):
+        pages.review(call, None, tmp_path / "second")
+
+
+def test_a_late_result_of_the_bench_another_period_or_plant_file_is_worked_out_anew(
     plant_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import vl_convert
-
-    plant = shutil.copy(plant_folder / "plant.toml", tmp_path)
-    keeping.ingest(Call(Path(plant), (str(plant_folder / "exports"), str(plant_folder / "lab.csv"))))
-    call = Call(Path(plant), (), None, "2026-02-04", "2026-02-11")
-    pages.review(call, None, tmp_path / "first")
-
-    def never(*given: object, **named: object) -> object:
-        raise AssertionError("this was worked out before")
-
-    monkeypatch.setattr(pages, "find_upsets", never)
-    monkeypatch.setattr(vl_convert, "vegalite_to_svg", never)
-    pages.review(call, None, tmp_path / "second")
-    for path in sorted((tmp_path / "first").iterdir()):
-        assert path.read_bytes() == (tmp_path / "second" / path.name).read_bytes(), path.name
-    damaged = next((tmp_path / "archive" / "grids").glob("upsets-*.json"))
-    damaged.write_bytes(damaged.read_bytes()[:-3])
+    plant = Path(shutil.copy(plant_folder / "plant.toml", tmp_path))
+    lab = tmp_path / "lab.csv"
+    lines = (plant_folder / "lab.csv").read_text().splitlines(keepends=True)
+    lab.write_text("".join(lines[:-20]))
+    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(lab))))
+    call = Call(plant, (), None, *WEEK)
+    pages.review(call, None, tmp_path / "page")
+    nothing_is_worked_out(monkeypatch)
+    pages.review(call, None, tmp_path / "page")
     with pytest.raises(AssertionError, match="worked out before"):
-        pages.review(call, None, tmp_path / "third")
+        pages.review(Call(plant, (), None, WEEK[0], "2026-02-10"), None, tmp_path / "page")
+    lab.write_text("".join(lines))
+    keeping.ingest(Call(plant, (str(lab),)))
+    with pytest.raises(AssertionError, match="worked out before"):
+        pages.review(call, None, tmp_path / "page")
+    lab_again = plant.read_text()
+    plant.write_text(lab_again + "\n# a remark\n")
+    with pytest.raises(AssertionError, match="worked out before"):
+        pages.review(call, None, tmp_path / "page")
+
+
+def test_a_page_that_says_what_moved_is_not_given_for_one_that_replaces_another(
+    plant_folder: Path, tmp_path: Path
+) -> None:
+    """Made a second time after late results, in a folder of its own, there is nothing it could have moved from."""
+    plant = Path(shutil.copy(plant_folder / "plant.toml", tmp_path))
+    lab = tmp_path / "lab.csv"
+    lines = (plant_folder / "lab.csv").read_text().splitlines(keepends=True)
+    lab.write_text("".join(lines[:-20]))
+    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(lab))))
+    call = Call(plant, (), None, *WEEK)
+    pages.review(call, None, tmp_path / "page")
+    lab.write_text("".join(lines))
+    keeping.ingest(Call(plant, (str(lab),)))
+    pages.review(call, None, tmp_path / "page")
+    reissued = (tmp_path / "page" / "review.json").read_bytes()
+    pages.review(call, None, tmp_path / "page")
+    assert (tmp_path / "page" / "review.json").read_bytes() == reissued
+    pages.review(call, None, tmp_path / "elsewhere")
+    assert b'"reissue": null' in (tmp_path / "elsewhere" / "review.json").read_bytes()

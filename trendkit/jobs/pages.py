@@ -14,9 +14,9 @@ import pandas as pd
 from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
-from trendkit.jobs.gate import NOTHING_WEIGHED, Gate, compared, polymer_of_all, read_weighed
+from trendkit.jobs.gate import NOTHING_WEIGHED, Gate, Weighed, compared, polymer_of_all, read_weighed
 from trendkit.jobs.heading import series_context
-from trendkit.jobs.kept_upsets import keep_upsets, recall_upsets
+from trendkit.jobs.kept_pages import made_once
 from trendkit.jobs.reading import (
     NO_HISTORY,
     WARM_UP,
@@ -46,6 +46,7 @@ from trendkit.tuning import read_step_sheet
 from trendkit.tuning import tune as find_tuning
 from trendkit.upsets import JudgedMode, Upset, account_for_day, find_upsets, judge, run_charts
 
+_Span = tuple[pd.Timestamp, pd.Timestamp]
 _ONE_DAY = pd.Timedelta(days=1)
 _HISTORY = pd.Timedelta(days=28)  # what "usual" rests on in the upset ledger and on the bad-day page
 
@@ -110,14 +111,15 @@ def _history(period: Period, before: Period) -> pd.Timedelta:
     return max(period.start_utc - before.start_utc, _HISTORY)
 
 
-def review_spans(plant: Plant, month: str) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
+def review_spans(plant: Plant, month: str) -> tuple[_Span, ...]:
     """Return from when up to when (UTC) an archive is read for the review of a month: the month, a year before."""
     period, before = _month_and_before(plant, month)
-    year = _year_before(plant, month)
-    return (
-        (period.start_utc - _history(period, before) - WARM_UP, period.end_utc),
-        (year.start_utc - WARM_UP, year.end_utc),
-    )
+    return _spans_read(period, before, _year_before(plant, month))
+
+
+def _spans_read(period: Period, before: Period, year_before: Period | None) -> tuple[_Span, ...]:
+    read = (period.start_utc - _history(period, before) - WARM_UP, period.end_utc)
+    return (read,) if year_before is None else (read, (year_before.start_utc - WARM_UP, year_before.end_utc))
 
 
 def review(call: Call, month: str | None, out: Path) -> Done:
@@ -125,29 +127,36 @@ def review(call: Call, month: str | None, out: Path) -> Done:
     plant = load_plant(call.plant)
     period, before = _review_period(plant, call, month)
     weighed = read_weighed(plant, call)
+    year_before = _year_before(plant, month) if month and not call.files else None
+    spans = _spans_read(period, before, year_before)
+    asked = [_said(period), [[each.file, each.sha256] for each in weighed.inputs]]
+
+    def make() -> Done:
+        return _make_review(plant, call, (period, before, year_before), weighed, out)
+
+    return made_once("review", plant, call, out, asked, spans, make)
+
+
+def _said(period: Period) -> list[str]:
+    return [str(period.start_utc), str(period.end_utc)]
+
+
+def _make_review(
+    plant: Plant, call: Call, periods: tuple[Period, Period, Period | None], weighed: Weighed, out: Path
+) -> Done:
+    """Write the review of a period, held against the one before and, from an archive, that of the year before."""
+    period, before, year_before = periods
     reading = read_presses(plant, call, period, _history(period, before))
     reading = replace(reading, inputs=(*reading.inputs, *weighed.inputs))
     gate = Gate(weighed, tuple(polymer_of_all(reading, period)) if weighed.deliveries is not None else ())
-    year_before = _year_before(plant, month) if month and not call.files else None
     last_year = _read_if_kept(plant, call, year_before) if year_before else None
 
     def write(series: PressSeries, folder: Path) -> dict[str, Any]:
         held = HeldAgainst(before, year_before, _figures_of(last_year, series.press, year_before))
-        return review_page(reading, series, _kept_upsets(reading, series), period, held, folder, gate)
+        return review_page(reading, series, upsets_of(series, plant), period, held, folder, gate)
 
     with drawings_kept_in(reading.kept):
         return _write_for_each_press(reading, out, "review", write)
-
-
-def _kept_upsets(reading: Reading, series: PressSeries) -> list[Upset]:
-    """Return the upsets of a press; those found before in the same figures of the archive are read back."""
-    if reading.kept is None:
-        return upsets_of(series, reading.plant)
-    found = recall_upsets(reading.kept, series, reading.plant)
-    if found is None:
-        found = upsets_of(series, reading.plant)
-        keep_upsets(reading.kept, series, reading.plant, found)
-    return found
 
 
 def _year_before(plant: Plant, month: str) -> Period:
@@ -198,13 +207,15 @@ def troubleshoot(call: Call, day: str, out: Path) -> Done:
     plant = load_plant(call.plant)
     wanted = parse_day(day)
     period = day_period(plant, wanted)
-    reading = read_presses(plant, call, period, _HISTORY)
-    return _write_for_each_press(
-        reading,
-        out,
-        "troubleshoot",
-        lambda series, folder: _day_page(reading, series, wanted, folder),
-    )
+
+    def make() -> Done:
+        reading = read_presses(plant, call, period, _HISTORY)
+        return _write_for_each_press(
+            reading, out, "troubleshoot", lambda series, folder: _day_page(reading, series, wanted, folder)
+        )
+
+    read = (period.start_utc - _HISTORY - WARM_UP, period.end_utc)
+    return made_once("troubleshoot", plant, call, out, _said(period), [read], make)
 
 
 def _day_page(reading: Reading, series: PressSeries, day: date, folder: Path) -> dict[str, Any]:
@@ -228,10 +239,17 @@ def tune(call: Call, out: Path, step_test: Path | None = None) -> Done:
     """Write the page on where to run the gravity belt; a filled step-test sheet is judged and merged."""
     plant = load_plant(call.plant)
     sheet = _filled_sheet(plant, call, step_test) if step_test is not None else None
-    reading, period = read_period(plant, call, NO_HISTORY)
-    return _write_for_each_press(
-        reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder, sheet)
-    )
+
+    def make() -> Done:
+        reading, period = read_period(plant, call, NO_HISTORY)
+        return _write_for_each_press(
+            reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder, sheet)
+        )
+
+    asked = asked_period(plant, call)
+    read = (asked.start_utc - WARM_UP, asked.end_utc) if asked else (None, None)
+    told = [_said(asked) if asked else None, sheet.to_csv() if sheet is not None else None]
+    return made_once("tune", plant, call, out, told, [read], make)
 
 
 def _filled_sheet(plant: Plant, call: Call, path: Path) -> pd.DataFrame:

@@ -108,12 +108,13 @@ def _sign_of_archive(task: PressTask, plant: Plant, spans: Sequence[tuple[pd.Tim
     """Return the checksums of the readings, ingested files and bench results that bear on the review."""
     from trendkit.archive import read_archive
     from trendkit.exports.names import every_tag
+    from trendkit.jobs.gate import read_weighed
     from trendkit.series.build import LOOK_BACK
 
     press = plant.press(task.press)
     assert press is not None, "tasks are made from the plant's own presses"
-    tags = [tag.tag for tag in every_tag((press,))]
-    said: list[Any] = []
+    tags = [tag.tag for tag in every_tag(plant.presses)]  # a shared meter is split by what the others do
+    said: list[Any] = [[each.file, each.sha256] for each in read_weighed(plant, Call(task.plant, ())).inputs]
     for start, end in spans:
         kept = read_archive(plant, (press,), start - LOOK_BACK, end)
         said.append(kept.sign(start - LOOK_BACK, end, tags))

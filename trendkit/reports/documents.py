@@ -207,7 +207,6 @@ def troubleshoot_document(
         **frame_of_page("troubleshoot", context, (*table.notes, *account.notes)),
         "day": account.day,
         "verdict": account.verdict,
-        "answer": account.answer,
         "cake_solids_pct": account.cake_solids_pct,
         "usual_cake_solids_pct": account.usual_cake_solids_pct,
         "capture_pct": account.capture_pct,

@@ -72,7 +72,8 @@ def write_troubleshoot(
     from trendkit.reports.troubleshoot_page import troubleshoot_page
 
     page = troubleshoot_page(context, account, table, upsets)
-    return _write_page(folder, "troubleshoot", page, troubleshoot_document(context, account, table, upsets), {})
+    document = {**troubleshoot_document(context, account, table, upsets), "answer": page.answer}
+    return _write_page(folder, "troubleshoot", page, document, {})
 
 
 def write_tune(folder: Path, context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, str]:
