@@ -1,6 +1,6 @@
 """One file of readings: Parquet, whole days of all tags after one another, each day's readings by tag and time.
 
-As many days come together as make a few million readings; a week of readings by the minute is one stretch. Each
+As many days come together as make two million readings; a week of readings by the minute is one stretch. Each
 tag's readings of a stretch are a row group of their own, so that tags and days are read alone. The footer tells
 which row groups share their times, so that these are decoded once.
 """
@@ -19,7 +19,7 @@ import numpy as np
 
 from trendkit.archive.readings import Ints, Objects, Readings, joined
 
-STRETCH_READINGS = 4_000_000
+STRETCH_READINGS = 2_000_000
 _FOOTER = b"trendkit"
 
 
