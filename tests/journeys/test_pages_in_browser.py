@@ -21,15 +21,25 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "rooms"))
 
 import reports_sample as sample
 
+from trendkit.jobs.call import Call
+from trendkit.jobs.comparing import compare
+from trendkit.plant import load_plant
 from trendkit.plant.calendar import month_period
-from trendkit.reports import HeldAgainst, write_index, write_quality, write_review, write_troubleshoot, write_tune
+from trendkit.reports import (
+    HeldAgainst,
+    write_index,
+    write_quality,
+    write_review,
+    write_troubleshoot,
+    write_tune,
+)
 from trendkit.upsets import run_charts
 
 playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed: no page is opened")
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 AXE = Path(__file__).resolve().parents[2] / ".ci" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
-PAGES = ("review", "troubleshoot", "tune", "quality")
+PAGES = ("review", "troubleshoot", "tune", "quality", "compare")
 PAPER_PT = {"A4": (595, 842), "letter": (612, 792)}
 FIRST_ANSWER_MS, ALL_DRAWN_MS = 1_000, 3_000
 
@@ -44,8 +54,8 @@ def _chromium(*options: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The pages of the sample month."""
+def folder(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pages of the sample month, and a comparison of two weeks of the invented plant."""
     place = tmp_path_factory.mktemp("browser")
     table = sample.table()
     review = sample.review()
@@ -55,6 +65,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_tune(place, sample.context(), sample.tuning(), table)
     write_quality(place, sample.context(), sample.quality_account(), table.frame, 60)
     press = sample.plant().presses[0]
+    files = (str(plant_folder / "exports"), str(plant_folder / "lab.csv"))
+    compare(Call(plant_folder / "plant.toml", files), "2026-02-02/2026-02-08", "2026-02-08/2026-02-14", place)
     shutil.copytree(place, place / press.slug)
     write_index(place, sample.plant(), "review", [(press, "An answer."), (replace(press, slug="none"), "Another.")])
     return place
@@ -394,17 +406,20 @@ def _tool(*command: str) -> str:
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed: no PDF is read")
 @pytest.mark.parametrize("paper", PAPER_PT)
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_prints_whole_on_a4_and_letter(name: str, paper: str, folder: Path) -> None:
+def test_a_page_prints_whole_on_a4_and_letter(name: str, paper: str, folder: Path, plant_folder: Path) -> None:
     pdf = _printed(folder / f"{name}.html", paper)
     about = _tool("pdfinfo", str(pdf))
     width, height = PAPER_PT[paper]
     size = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", about)
     pages = int(re.search(r"Pages:\s+(\d+)", about).group(1))  # type: ignore[union-attr]
     assert size and abs(float(size.group(1)) - width) < 2 and abs(float(size.group(2)) - height) < 2
-    assert abs(pages - {"review": 8, "troubleshoot": 5, "tune": 5, "quality": 4}[name]) <= 1  # fonts differ
+    assert (
+        abs(pages - {"review": 8, "troubleshoot": 5, "tune": 5, "quality": 4, "compare": 5}[name]) <= 1
+    )  # fonts differ
     words = _tool("pdftotext", "-layout", str(pdf), "-")
     assert f"page 1 of {pages}" in words and f"page {pages} of {pages}" in words
-    assert words.count("Quillmark Bend reclamation works, trendkit") == pages  # the foot of every sheet
+    plant = load_plant(plant_folder / "plant.toml") if name == "compare" else sample.plant()
+    assert words.count(f"{plant.name}, trendkit") == pages  # the foot of every sheet
     assert "Licensed operator, date" in words and "Before anyone touches the press" in words
     assert "Numbers:" not in words and "Skip to the answer" not in words
     _assert_inside(pdf, width)
