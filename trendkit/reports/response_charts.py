@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from trendkit.plant.model import Limit
 from trendkit.reports.drawing import WIDTH, inline, to_svg
-from trendkit.reports.palette import CHOSEN, INK, RULE, SOFT, WASH
+from trendkit.reports.palette import CHOSEN, INK, PAPER, RULE, SOFT, WASH
 from trendkit.reports.value_axis import value_domain, value_y
 
 
@@ -93,7 +93,7 @@ def _response_view(
     scale = alt.Scale(domain=list(domain), nice=False, zero=False)
     x, x_low = alt.X("x:Q", scale=scale, axis=axis), alt.X("a:Q", scale=scale, axis=axis)
     layers = _window_layers(window, x, x_low, is_first)
-    layers += _curve_layers(response, x, values)
+    layers += _curve_layers(response, speed_title, x, values)
     layers += [
         alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", values))
         for value in near
@@ -110,7 +110,7 @@ def _response_view(
     return alt.layer(*layers).properties(width=WIDTH + 70, height=150, title=title)
 
 
-def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> list[Any]:
+def _curve_layers(response: Response, speed_title: str, x: Any, values: tuple[float, float]) -> list[Any]:
     import altair as alt
 
     drawn = [{"x": s, "v": v, "lo": low, "hi": high} for s, v, low, high in response.curve]
@@ -123,12 +123,26 @@ def _curve_layers(response: Response, x: Any, values: tuple[float, float]) -> li
             )
         )
     if response.blocks:
-        dots = alt.Chart(inline([{"x": s, "v": v} for s, v in response.blocks]))
-        layers.append(
-            dots.mark_point(shape="circle", stroke=SOFT, size=22, strokeWidth=0.9, opacity=1, clip=True).encode(
-                x=x, y=value_y("v", values)
+        dots = alt.Chart(
+            inline(
+                [
+                    {"x": s, "v": v, "told": f"{speed_title}: {s:.3g}; {response.title}: {v:.3g}"}
+                    for s, v in response.blocks
+                ]
             )
         )
+        circle = dots.mark_point(
+            shape="circle",
+            stroke=SOFT,
+            size=22,
+            strokeWidth=0.9,
+            opacity=1,
+            clip=True,
+            aria=True,
+            fill=PAPER,
+            fillOpacity=0,
+        )
+        layers.append(circle.encode(x=x, y=value_y("v", values), description="told:N"))
     if drawn:
         layers.append(source.mark_line(strokeWidth=2).encode(x=x, y=value_y("v", values)))
     return layers
