@@ -123,25 +123,18 @@ def _curve_layers(response: Response, speed_title: str, x: Any, values: tuple[fl
             )
         )
     if response.blocks:
-        dots = alt.Chart(
-            inline(
-                [
-                    {"x": s, "v": v, "told": f"{speed_title}: {s:.3g}; {response.title}: {v:.3g}"}
-                    for s, v in response.blocks
-                ]
-            )
-        )
-        circle = dots.mark_point(
-            shape="circle",
-            stroke=SOFT,
-            size=22,
-            strokeWidth=0.9,
-            opacity=1,
-            clip=True,
-            aria=True,
-            fill=PAPER,
-            fillOpacity=0,
-        )
+        rows = [
+            {"x": speed, "v": value, "told": f"{speed_title}: {speed:.3g}; {response.title}: {value:.3g}"}
+            for speed, value in response.blocks
+        ]
+        ring: dict[str, Any] = {
+            "stroke": SOFT,
+            "strokeWidth": 0.9,
+            "fill": PAPER,
+            "fillOpacity": 0,
+        }  # inside is touched
+        dots = alt.Chart(inline(rows))
+        circle = dots.mark_point(shape="circle", size=22, opacity=1, clip=True, aria=True, **ring)
         layers.append(circle.encode(x=x, y=value_y("v", values), description="told:N"))
     if drawn:
         layers.append(source.mark_line(strokeWidth=2).encode(x=x, y=value_y("v", values)))
