@@ -25,6 +25,7 @@ from trendkit.jobs.call import Call
 from trendkit.jobs.comparing import compare
 from trendkit.plant import load_plant
 from trendkit.plant.calendar import month_period
+from trendkit.press.standing import Standing
 from trendkit.reports import (
     HeldAgainst,
     write_index,
@@ -33,13 +34,15 @@ from trendkit.reports import (
     write_troubleshoot,
     write_tune,
 )
+from trendkit.reports.district_page import DistrictAccount, Failed, write_district
 from trendkit.upsets import run_charts
 
 playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed: no page is opened")
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 AXE = Path(__file__).resolve().parents[2] / ".ci" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
-PAGES = ("review", "troubleshoot", "tune", "quality", "compare")
+PAGES = ("review", "troubleshoot", "tune", "quality", "compare")  # each of one press, with drawings
+ALL = (*PAGES, "district")
 PAPER_PT = {"A4": (595, 842), "letter": (612, 792)}
 FIRST_ANSWER_MS, ALL_DRAWN_MS = 1_000, 3_000
 
@@ -64,12 +67,30 @@ def folder(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
     write_troubleshoot(place, sample.day_context(), sample.account(), table, sample.upsets()[1:2])
     write_tune(place, sample.context(), sample.tuning(), table)
     write_quality(place, sample.context(), sample.quality_account(), table.frame, 60)
+    account = DistrictAccount(
+        "2026-03", "March 2026", 3, _standings(), (Failed("Otter Weir", "BFP-9", "<b>no row</b>"),)
+    )
+    shutil.copy(write_district(place / "all", account, "us"), place / "district.html")
     press = sample.plant().presses[0]
     files = (str(plant_folder / "exports"), str(plant_folder / "lab.csv"))
     compare(Call(plant_folder / "plant.toml", files), "2026-02-02/2026-02-08", "2026-02-08/2026-02-14", place)
     shutil.copytree(place, place / press.slug)
     write_index(place, sample.plant(), "review", [(press, "An answer."), (replace(press, slug="none"), "Another.")])
     return place
+
+
+def _standings() -> tuple[Standing, ...]:
+    """Twelve presses of two plants with the sample month's figures, one a little better than the next."""
+    found = []
+    for number in range(12):
+        figures = dict(sample.review().figures)
+        capture = figures["capture_pct"]
+        assert capture.value is not None and capture.low is not None and capture.high is not None
+        lower = {end: getattr(capture, end) - number / 2 for end in ("value", "low", "high")}
+        figures["capture_pct"] = replace(capture, **lower)
+        plant = "Quillmark Bend" if number % 2 else "<b>Otter Weir</b>"
+        found.append(Standing(plant, f"site-{number % 2}", f"BFP-{number}", f"bfp-{number}", "x/review.html", figures))
+    return tuple(found)
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +155,7 @@ _MEASURE = """() => {
 def on_screen(folder: Path, browser: Any) -> dict[tuple[str, int], dict[str, Any]]:
     """Every page measured at 1280 px, and at 640 px as a 200 % zoom of it leaves."""
     found = {}
-    for name in PAGES:
+    for name in ALL:
         for width in (1280, 640):
             with Opened(browser, folder / f"{name}.html", width) as opened:
                 found[name, width] = {
@@ -148,7 +169,7 @@ def on_screen(folder: Path, browser: Any) -> dict[tuple[str, int], dict[str, Any
 # --- opening ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", ALL)
 def test_a_page_opens_without_error_and_fetches_nothing(
     name: str, on_screen: dict[tuple[str, int], dict[str, Any]]
 ) -> None:
@@ -188,14 +209,14 @@ def _paint_times(browser: Any, path: Path) -> tuple[float, float]:
     return float(first), float(drawn)
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", ALL)
 def test_the_answer_is_on_the_first_screen(name: str, on_screen: dict[tuple[str, int], dict[str, Any]]) -> None:
     assert on_screen[name, 1280]["answerBottom"] < 500
     assert on_screen[name, 640]["answerBottom"] < 700
 
 
 @pytest.mark.parametrize("width", [1280, 640])
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", ALL)
 def test_nothing_runs_off_the_screen_at_full_size_or_at_200_percent(
     name: str, width: int, on_screen: dict[tuple[str, int], dict[str, Any]]
 ) -> None:
@@ -351,7 +372,7 @@ def test_without_scripts_everything_drawn_is_still_there(folder: Path, browser: 
 # --- for everybody ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", ALL)
 def test_everything_that_can_be_used_is_reached_by_keyboard(name: str, folder: Path, browser: Any) -> None:
     with Opened(browser, folder / f"{name}.html") as opened:
         page = opened.page
@@ -370,7 +391,7 @@ def test_everything_that_can_be_used_is_reached_by_keyboard(name: str, folder: P
 
 
 @pytest.mark.skipif(not AXE.is_file(), reason="axe-core is not installed (.ci/run installs it from npm)")
-@pytest.mark.parametrize("name", (*PAGES, "index"))
+@pytest.mark.parametrize("name", (*ALL, "index"))
 def test_a_checker_for_readers_who_do_not_see_finds_nothing_serious(name: str, folder: Path, browser: Any) -> None:
     """axe-core with all the rules it runs of itself: WCAG 2.2 A and AA and its best practices."""
     with Opened(browser, folder / f"{name}.html") as opened:
