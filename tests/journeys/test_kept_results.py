@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,21 @@ def call(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Call:
 
 def never(*given: object, **named: object) -> object:
     raise AssertionError("this was worked out before")
+
+
+def reviewed_without_the_last_results(plant_folder: Path, folder: Path) -> Call:
+    """Keep a plant's readings and all but twenty results of the bench, review a week into folder/page."""
+    plant = Path(shutil.copy(plant_folder / "plant.toml", folder))
+    lines = (plant_folder / "lab.csv").read_text().splitlines(keepends=True)
+    (folder / "early.csv").write_text("".join(lines[:-20]))
+    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(folder / "early.csv"))))
+    call = Call(plant, (), None, *WEEK)
+    pages.review(call, None, folder / "page")
+    return call
+
+
+def the_last_results_come(plant_folder: Path, call: Call) -> None:
+    keeping.ingest(Call(call.plant, (str(plant_folder / "lab.csv"),)))
 
 
 def nothing_is_worked_out(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -62,23 +78,15 @@ def test_what_was_kept_and_is_damaged_is_worked_out_again(
 def test_a_late_result_of_the_bench_another_period_or_plant_file_is_worked_out_anew(
     plant_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    plant = Path(shutil.copy(plant_folder / "plant.toml", tmp_path))
-    lab = tmp_path / "lab.csv"
-    lines = (plant_folder / "lab.csv").read_text().splitlines(keepends=True)
-    lab.write_text("".join(lines[:-20]))
-    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(lab))))
-    call = Call(plant, (), None, *WEEK)
-    pages.review(call, None, tmp_path / "page")
+    call = reviewed_without_the_last_results(plant_folder, tmp_path)
     nothing_is_worked_out(monkeypatch)
     pages.review(call, None, tmp_path / "page")
     with pytest.raises(AssertionError, match="worked out before"):
-        pages.review(Call(plant, (), None, WEEK[0], "2026-02-10"), None, tmp_path / "page")
-    lab.write_text("".join(lines))
-    keeping.ingest(Call(plant, (str(lab),)))
+        pages.review(replace(call, end="2026-02-10"), None, tmp_path / "page")
+    the_last_results_come(plant_folder, call)
     with pytest.raises(AssertionError, match="worked out before"):
         pages.review(call, None, tmp_path / "page")
-    lab_again = plant.read_text()
-    plant.write_text(lab_again + "\n# a remark\n")
+    call.plant.write_text(call.plant.read_text() + "\n# a remark\n")
     with pytest.raises(AssertionError, match="worked out before"):
         pages.review(call, None, tmp_path / "page")
 
@@ -87,15 +95,8 @@ def test_a_page_that_says_what_moved_is_not_given_for_one_that_replaces_another(
     plant_folder: Path, tmp_path: Path
 ) -> None:
     """Made a second time after late results, in a folder of its own, there is nothing it could have moved from."""
-    plant = Path(shutil.copy(plant_folder / "plant.toml", tmp_path))
-    lab = tmp_path / "lab.csv"
-    lines = (plant_folder / "lab.csv").read_text().splitlines(keepends=True)
-    lab.write_text("".join(lines[:-20]))
-    keeping.ingest(Call(plant, (str(plant_folder / "exports"), str(lab))))
-    call = Call(plant, (), None, *WEEK)
-    pages.review(call, None, tmp_path / "page")
-    lab.write_text("".join(lines))
-    keeping.ingest(Call(plant, (str(lab),)))
+    call = reviewed_without_the_last_results(plant_folder, tmp_path)
+    the_last_results_come(plant_folder, call)
     pages.review(call, None, tmp_path / "page")
     reissued = (tmp_path / "page" / "review.json").read_bytes()
     pages.review(call, None, tmp_path / "page")
