@@ -125,5 +125,4 @@ class _KeptPages:
             return {name: files.read(name) for name in files.namelist()}
 
     def _path(self, press: Press) -> Path:
-
         return folder_of(self.plant) / GRIDS / f"{self.page}-{self.sign}-{press.slug}.zip"
