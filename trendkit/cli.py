@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trendkit import __version__
-from trendkit.errors import InputError, Problem
+from trendkit.errors import InputError, Problem, system_problem, visible
 from trendkit.jobs.stages import Stages
 from trendkit.simulate.scenarios import SCENARIOS
 
@@ -59,7 +59,7 @@ def _report(done: Done, as_json: bool, is_to_open: bool = False) -> None:
     if as_json:
         typer.echo(done.json_line())
     else:
-        for line in done.summary:
+        for line in (visible(line) for told in done.summary for line in told.split("\n")):
             typer.echo(_clickable(line, done.pages) if sys.stdout.isatty() else line)
     if is_to_open and done.pages:
         import webbrowser
@@ -428,6 +428,9 @@ def run(words: list[str]) -> int:
     except Exception as error:
         if is_debugging:
             raise
+        foreseen = system_problem(error) if isinstance(error, OSError) else None
+        if foreseen is not None:
+            return _fail(foreseen.sentence(), 2)
         text = f"Something unforeseen went wrong ({type(error).__name__}: {error})."
         return _fail(f"{text} To do: run it again with --debug and report what it prints.", 1)
     return outcome if isinstance(outcome, int) else 0

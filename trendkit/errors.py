@@ -6,8 +6,23 @@ prints as it stands and ends with exit code 2.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+# What moves a terminal's cursor or turns the order of letters round; names in files may hold it.
+_UNSEEN = {code: "\ufffd" for code in (*range(32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A))}
+
+
+def visible(text: str) -> str:
+    """Return one line of text in which every control character from a file's names is seen as a replacement mark.
+
+    Examples
+    --------
+    >>> visible("FLOW\\x1b[2J") == "FLOW\\ufffd[2J"
+    True
+    """
+    return text.translate(_UNSEEN)
 
 
 @dataclass(frozen=True)
@@ -38,7 +53,7 @@ class Problem:
         text = text if text.endswith(("?", "!")) else text.rstrip(".") + "."
         if self.hint is not None:
             text += f" To do: {self.hint}" if self.hint.endswith(("?", "!")) else f" To do: {self.hint.rstrip('.')}."
-        return text
+        return visible(text)
 
 
 class InputError(Exception):
@@ -52,3 +67,28 @@ class InputError(Exception):
         """Return the first problem, and how many more there are."""
         more = len(self.problems) - 1
         return self.problems[0].sentence() + (f" (and {more} more)" if more else "")
+
+
+_NO_ROOM = {errno.ENOSPC, errno.EFBIG} | {getattr(errno, "EDQUOT", errno.ENOSPC)}
+_NO_RIGHT = {errno.EACCES, errno.EPERM, errno.EROFS}
+
+
+def has_no_room(cause: BaseException) -> bool:
+    """Return True for a failure because nothing more fits on the disk, whoever met it."""
+    if isinstance(cause, OSError) and cause.errno is not None:
+        return cause.errno in _NO_ROOM
+    return "No space left" in str(cause) or "File too large" in str(cause)
+
+
+def system_problem(cause: OSError) -> Problem | None:
+    """Return the problem of a file or disk that the system refuses, None for a failure of another kind."""
+    file = str(cause.filename) if cause.filename is not None else None
+    if has_no_room(cause):
+        hint = "make room on the disk of the output, of the archive and of temporary files, and call again"
+        return Problem("no room is left on the disk", file, found=cause.strerror, hint=hint)
+    if cause.errno in _NO_RIGHT:
+        hint = "check the rights on it, and whether another program holds it open"
+        return Problem("the system does not let this be read or written", file, found=cause.strerror, hint=hint)
+    if file is not None:
+        return Problem("this cannot be read or written", file, found=cause.strerror, hint="check the name and the disk")
+    return None

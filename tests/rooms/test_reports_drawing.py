@@ -292,3 +292,13 @@ def test_no_more_digits_are_shown_than_the_limits_support() -> None:
     assert shown.sentence(405.12, 391.0, 419.0, "cost_per_dry_t") == "410\u00a0USD per dry t (390 to 420)"
     assert shown.sentence(22.0, None, None, "press_days") == "22\u00a0days"
     assert shown.sentence(float("nan"), 1.0, 2.0, "capture_pct") == "–"
+
+
+@pytest.mark.parametrize("name", ["FLOW \x1b[2J", "FLOW \x00", "FLOW \ufffe", "FLOW \ud83d"])
+def test_a_character_no_drawing_can_hold_is_marked(name: str) -> None:
+    """The renderer ends the whole process at such a character."""
+    import altair as alt
+
+    chart = alt.Chart(inline([{"tag": name, "x": 1.0}]), title=name).mark_text().encode(x="x:Q", text="tag:N")
+    svg = to_svg(chart.properties(width=100, height=20), "one")
+    assert svg.count("FLOW \ufffd") >= 2  # in the plot and in its title

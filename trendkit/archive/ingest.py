@@ -18,6 +18,7 @@ import pandas as pd
 from trendkit.archive import bench
 from trendkit.archive.asking import homes_for, reading_of, tags_known, unknown_tags
 from trendkit.archive.files import remove_all_but, remove_folder
+from trendkit.archive.kept import GRIDS
 from trendkit.archive.lock import one_writer
 from trendkit.archive.manifest import (
     MANIFEST,
@@ -59,6 +60,7 @@ def ingest(
         archive has read it. The archive is then as it was.
     """
     folder = folder_of(plant)
+    _require_own(folder)
     with one_writer(folder):
         manifest = load_manifest(folder)
         _begin(folder, manifest)
@@ -72,6 +74,30 @@ def ingest(
         finally:
             remove_folder(folder / STAGING)
     return IngestReport(folder, tuple(run.files), _written(manifest, fresh))
+
+
+def _require_own(folder: Path) -> None:
+    """Raise an InputError for a folder that holds other files and no archive: nothing there may be removed.
+
+    A plant file may name any folder by its whole path, and what is no part of an archive is removed from it.
+    """
+    if not folder.is_dir() or (folder / MANIFEST).exists() or any((folder / OBSERVATIONS).rglob("*.parquet")):
+        return
+    foreign = sorted(
+        each.name
+        for each in folder.iterdir()
+        if not each.name.startswith((".", MANIFEST, "writer.")) and each.name != GRIDS
+    )
+    if foreign:
+        raise InputError(
+            Problem(
+                "the folder of the archive holds other files",
+                file=str(folder),
+                found=", ".join(foreign[:5]),
+                expected="an archive, an empty folder or one to be made",
+                hint="set [plant] archive to a folder of its own",
+            )
+        )
 
 
 def _written(before: Manifest, after: Manifest) -> int:

@@ -80,10 +80,14 @@ def _files_of(path: str, plant: Plant) -> list[Path] | Problem:
                 hint="name another folder",
             )
         return files
-    if given.exists():
+    if given.is_file():
         return [given]
+    if given.exists():
+        return Problem(
+            "this is no file with rows", file=path, found="a pipe or a device", expected="a file or a folder"
+        )
     if glob.has_magic(path):
-        matched = [Path(name) for name in sorted(glob.glob(str(given), recursive=True))]
+        matched = _matching(given)
         files = [file for file in matched if file.is_file()]
         files += [file for folder in matched if folder.is_dir() for file in _tables_in(folder, plant)]
         if not files:
@@ -100,6 +104,17 @@ def _files_of(path: str, plant: Plant) -> list[Path] | Problem:
     near = close_names(given.name, beside, 1)
     hint = f"perhaps {str(given.parent / near[0])!r} is meant" if near else "check the name and the folder"
     return Problem("there is no such file", file=path, hint=hint)
+
+
+def _matching(pattern: Path) -> list[Path]:
+    """Return what a pattern matches, hidden files apart; ``**`` follows no links, which may lead in a circle."""
+    parts = pattern.parts
+    first = next(number for number, part in enumerate(parts) if glob.has_magic(part))
+    base = Path(*parts[:first]) if first else Path()
+    found = sorted(base.glob(str(Path(*parts[first:]))))
+    if any(part.startswith(".") for part in parts[first:]):
+        return found
+    return [each for each in found if not any(part.startswith(".") for part in each.parts[first:])]
 
 
 def _tables_in(folder: Path, plant: Plant) -> list[Path]:
@@ -130,15 +145,15 @@ def _kind_of(file: Path, plant: Plant) -> str:
 
 def _has_bench_header(file: Path) -> bool:
     """Return True when one of the first lines of a text or workbook is the header of a long bench sheet."""
-    kind = textfile.signature(file)
     try:
+        kind = textfile.signature(file)
         if kind in ("workbook", "old_workbook"):
             head = textfile.look_at(sheet_as_text(file)).head
         elif kind in ("text", "gzip", "zstd"):
             head = textfile.look_at(file).head
         else:
             return False
-    except InputError:
+    except (InputError, OSError):
         return False  # said when the file is opened as an export
     lines = head.split("\n")[:20]
     return any(

@@ -131,7 +131,7 @@ def _source_of(path: Path, known: Mapping[str, str]) -> tuple[Source, list[str]]
         table = read_table(file, known)
     except InputError as cause:
         raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
-    return TextSource(file, table, is_sheet), _reading_notes(file, table, is_sheet)
+    return TextSource(file, table, is_sheet, path.name), _reading_notes(file, table, is_sheet)
 
 
 def _reading_notes(file: textfile.TextFile, table: TextTable, is_sheet: bool) -> list[str]:

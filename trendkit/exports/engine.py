@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -9,7 +11,7 @@ from typing import Any
 
 import duckdb
 
-from trendkit.errors import Problem
+from trendkit.errors import Problem, has_no_room
 
 MEMORY_LIMIT = "400MB"
 THREADS = 2
@@ -22,10 +24,10 @@ class ReadingError(Exception):
 
 
 def is_reading_error(cause: Exception) -> bool:
-    """Return True for an error of the content read, which another way of reading may get over."""
+    """Return True for an error of the content read, which another way of reading may get over; a full disk is none."""
     import pyarrow as pa
 
-    return isinstance(cause, (ReadingError, duckdb.Error, pa.ArrowException, OSError))
+    return not has_no_room(cause) and isinstance(cause, (ReadingError, duckdb.Error, pa.ArrowException, OSError))
 
 
 def unreadable(file: str, cause: Exception, rows: int) -> Problem:
@@ -53,9 +55,26 @@ def connection() -> Iterator[Any]:
             database.execute("SET TimeZone = 'UTC'")
             database.execute("SET preserve_insertion_order = true")
             database.execute("SET enable_progress_bar = false")
+            database.execute("SET autoinstall_known_extensions = false")  # nothing is ever fetched
+            database.execute("SET autoload_known_extensions = false")
+            database.execute("SET python_enable_replacements = false")
+            database.execute("SET lock_configuration = true")
             yield database
+        except duckdb.Error as cause:
+            if has_no_room(cause):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), spill) from cause
+            raise
         finally:
             database.close()
+
+
+def has_table(database: Any, name: str) -> bool:
+    """Return True when a connection has a table or view of this name."""
+    try:
+        database.execute(f"SELECT 1 FROM {identifier(name)} LIMIT 1")
+    except duckdb.CatalogException:
+        return False
+    return True
 
 
 def identifier(name: str) -> str:

@@ -16,6 +16,7 @@ from trendkit.exports import benchsheet, moments, names, textfile
 from trendkit.exports.clock import ClockTally, Zone, to_utc, zone_letters
 from trendkit.exports.moments import TimeForm, read_cell
 from trendkit.exports.numbers import DecimalMark, proved_marks, read_number, tidy_number
+from trendkit.exports.size_limits import MOST_SHEET_BYTES, too_large_a_sheet
 from trendkit.exports.table import DELIMITERS, split_line
 from trendkit.exports.workbook import sheet_as_text
 from trendkit.plant.model import Plant
@@ -101,21 +102,36 @@ def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
     elif file.encoding != "utf-8":
         sheet.notes.append(f"read as {file.encoding_words} text")
     with textfile.open_bytes(file.path, file.packing) as (opened, _):
-        text = textfile.without_nul(opened.read().decode(file.encoding, errors="replace")).removeprefix("\ufeff")
+        content = opened.read(MOST_SHEET_BYTES + 1)
+    if len(content) > MOST_SHEET_BYTES:
+        raise InputError(too_large_a_sheet(path.name))
+    text = textfile.without_nul(content.decode(file.encoding, errors="replace")).removeprefix("\ufeff")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     head = [line for line in text.split("\n")[:50] if line.strip()]
     delimiter = max(DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in head))
-    return list(_numbered(text, delimiter)), delimiter, sheet
+    return list(_numbered(text, delimiter, path.name)), delimiter, sheet
 
 
-def _numbered(text: str, delimiter: str) -> Iterator[tuple[int, Cells]]:
+def _numbered(text: str, delimiter: str, file: str) -> Iterator[tuple[int, Cells]]:
     """Yield the rows that hold something, each with the line it begins on; a quoted note may run over lines."""
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
     line = 1
-    for cells in reader:
-        if any(cell.strip() for cell in cells):
-            yield line, tuple(cells)
-        line = reader.line_num + 1
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield line, tuple(cells)
+            line = reader.line_num + 1
+    except csv.Error as cause:
+        raise InputError(
+            Problem(
+                "the rows of the sheet cannot be told apart",
+                file=file,
+                place=f"from line {line} on",
+                found=str(cause),
+                expected="cells of a few words",
+                hint="look for a quotation mark that is never closed, or save the sheet again",
+            )
+        ) from cause
 
 
 Result = tuple[int, str, str, str, str, str, str, str]  # line, time, press, point, analysis, value, unit, note

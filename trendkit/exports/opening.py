@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from trendkit.errors import InputError, Problem
+from trendkit.errors import InputError, Problem, has_no_room, system_problem
 from trendkit.exports import ask, names
 from trendkit.exports.dates import settle_dates
 from trendkit.exports.draft import Draft, draft_of, ends_of, order_of
@@ -43,6 +43,11 @@ def open_exports(paths: Sequence[Path], plant: Plant) -> list[Export]:
             drafts.append(draft_of(Path(path), plant, known))
         except InputError as cause:
             problems += cause.problems
+        except OSError as cause:
+            told = system_problem(cause)
+            if told is None or has_no_room(cause):
+                raise
+            problems.append(told)
     problems += settle_dates(drafts)
     for draft in drafts:
         try:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from trendkit.errors import InputError, Problem
 from trendkit.exports import names
 from trendkit.exports.block import Block, InputFile, ReadLog, StoredExport
 from trendkit.exports.engine import connection
@@ -16,6 +17,7 @@ from trendkit.exports.export import Export
 from trendkit.exports.long import EVERY_TAG, long_blocks
 from trendkit.exports.refusals import lines_set_aside
 from trendkit.exports.scan import Scan
+from trendkit.exports.sources import TextSource
 from trendkit.exports.strand import Strand, Tally, take
 from trendkit.exports.textfile import COPY_NAME
 from trendkit.exports.wide import wide_blocks
@@ -58,9 +60,23 @@ def read_blocks(
             yield from _within(strands.push(key, block), first, last)
         yield from _within(strands.finish(), first, last)
         copy = Path(folder) / COPY_NAME
+        _refuse_changed(export)
         scan.hours.refuse_half_days(export)
         scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
     log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]
+
+
+def _refuse_changed(export: Export) -> None:
+    """Raise an InputError when the file was written to while it was read: its last row may be half a row."""
+    if isinstance(export.source, TextSource) and export.source.file.has_changed():
+        raise InputError(
+            Problem(
+                "the file was changed while it was read",
+                file=export.file,
+                expected="a file nobody writes to in the meantime",
+                hint="wait until it is written, or read a copy of it",
+            )
+        )
 
 
 def _file_blocks(scan: Scan) -> Iterator[tuple[Hashable, Block]]:

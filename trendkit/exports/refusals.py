@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from trendkit.exports.block import ReadLog
+from trendkit.exports.engine import has_table
 from trendkit.exports.sources import Source, TextSource
 from trendkit.exports.textfile import Packing, blank_lines
 
@@ -70,11 +71,7 @@ def _lines_of(places: list[int], source: Source, copy: Path | None, rejected: li
 
 def lines_set_aside(database: Any) -> list[tuple[int, str]]:
     """Return the lines DuckDB refused, and why, once each."""
-    import duckdb
-
-    try:
-        database.execute("SELECT 1 FROM reject_errors LIMIT 1")
-    except duckdb.CatalogException:
+    if not has_table(database, "reject_errors"):
         return []  # no reading of this connection set lines aside
     found = database.execute(
         "SELECT line, min(error_type::VARCHAR), min(csv_line) FROM reject_errors GROUP BY line ORDER BY line"

@@ -15,6 +15,7 @@ from trendkit.exports.engine import connection, identifier, literal
 from trendkit.exports.moments import TimeForm
 from trendkit.exports.numbers import DecimalMark
 from trendkit.exports.relation import ColumnType, Relation, csv_relation, parquet_relation
+from trendkit.exports.size_limits import require_readable_size
 from trendkit.exports.table import TextTable
 from trendkit.exports.textfile import COPY_NAME, TextFile, plain_copy
 
@@ -35,11 +36,12 @@ def plain_path(path: Path, folder: Path) -> Path:
 
 @dataclass(frozen=True)
 class TextSource:
-    """A text file and the layout of its rows; `is_workbook` when it stands in for a sheet of a workbook."""
+    """A text file and the layout of its rows; `is_workbook` when it stands in for a sheet of the workbook `name`."""
 
     file: TextFile
     table: TextTable
     is_workbook: bool = False
+    name: str = ""
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -71,10 +73,15 @@ class TextSource:
         keeps_rejects: bool = True,
     ) -> Relation:
         """Return the rows as a relation; `folder` takes the plain copy some files need."""
+        name = self.name or self.file.path.name
         if self.file.needs_copy:
             copy = folder / COPY_NAME
-            path = copy if copy.exists() else plain_copy(self.file, folder)
-            return csv_relation(path, "", self.table, numbers, decimal, keeps_rejects)
+            if not copy.exists():
+                require_readable_size(self.file.path, self.file.packing, name, has_lines=False)
+                plain_copy(self.file, folder)
+            require_readable_size(copy, "", name)
+            return csv_relation(copy, "", self.table, numbers, decimal, keeps_rejects)
+        require_readable_size(self.file.path, self.file.packing, name)
         path = plain_path(self.file.path, folder)
         return csv_relation(path, self.file.packing, self.table, numbers, decimal, keeps_rejects)
 

@@ -125,8 +125,11 @@ class TextTable:
 
 
 def split_line(line: str, delimiter: str) -> tuple[str, ...]:
-    """Return the cells of one line."""
-    return tuple(next(csv.reader([line], delimiter=delimiter), []))
+    """Return the cells of one line; one beyond what a quoted cell may hold is cut at its delimiters alone."""
+    try:
+        return tuple(next(csv.reader([line], delimiter=delimiter), []))
+    except csv.Error:
+        return tuple(line.split(delimiter))
 
 
 def _is_moment(cell: str) -> bool:

@@ -46,6 +46,15 @@ class TextFile:
     tail: str | None  # decoded, the last that was seen of a packed file; it may begin and end inside a line
     seen_share: float  # of a packed file; 1 for any other, whose end can be seen
     ends_with_newline: bool | None  # None: unknown, the file being packed and large
+    changed_ns: int = 0  # when it was last changed, as the system tells it
+
+    def has_changed(self) -> bool:
+        """Return True when the file is not any more what it was when it was looked at."""
+        try:
+            now = self.path.stat()
+        except OSError:
+            return True
+        return (now.st_size, now.st_mtime_ns) != (self.size_bytes, self.changed_ns)
 
     @property
     def encoding_words(self) -> str:
@@ -133,7 +142,7 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
         with open_bytes(path, packing) as (file, raw):
             start = file.read(HEAD_BYTES)
             rest = file.read(WHOLE_BYTES) if len(start) == HEAD_BYTES else b""
-            seen_share = min(raw.tell() / path.stat().st_size, 0.99) if len(rest) == WHOLE_BYTES and packing else 1.0
+            seen_share = min(raw.tell() / size, 0.99) if len(rest) == WHOLE_BYTES and packing else 1.0
     except (OSError, EOFError) as cause:
         raise InputError(
             Problem(
@@ -174,7 +183,7 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
         path,
         packing,
         encoding,
-        path.stat().st_size,
+        size,
         needs_copy,
         nul_bytes,
         head,
@@ -182,6 +191,7 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
         tail=tail,
         seen_share=seen_share,
         ends_with_newline=_ends_with_newline(path, packing, seen),
+        changed_ns=modified_ns,
     )
 
 

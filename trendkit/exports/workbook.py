@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from trendkit.errors import InputError, Problem
+from trendkit.exports.workbook_limits import require_workbook_size
 
 
 @lru_cache(maxsize=1)
@@ -45,8 +46,17 @@ def _rows(path: Path) -> Iterator[list[Any]]:
     import python_calamine
 
     try:
+        require_workbook_size(path)
         workbook = python_calamine.CalamineWorkbook.from_path(str(path))
-    except Exception as cause:  # calamine raises its own kinds for broken archives, sheets and passwords
+        for name in workbook.sheet_names:
+            sheet = workbook.get_sheet_by_name(name)
+            if sheet.height > 1:
+                above = sheet.start[0] if sheet.start else 0  # empty rows at the top, so that line numbers stay right
+                rows: Iterator[list[Any]] = sheet.iter_rows()
+                return chain(([] for _ in range(above)), rows)
+    except (InputError, KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as cause:  # calamine raises its own kinds, and one beside Exception when it gives up
         raise InputError(
             Problem(
                 "the workbook cannot be opened",
@@ -55,12 +65,6 @@ def _rows(path: Path) -> Iterator[list[Any]]:
                 hint="save it again, or export as CSV",
             )
         ) from cause
-    for name in workbook.sheet_names:
-        sheet = workbook.get_sheet_by_name(name)
-        if sheet.height > 1:
-            above = sheet.start[0] if sheet.start else 0  # empty rows at the top, so that line numbers stay right
-            rows: Iterator[list[Any]] = sheet.iter_rows()
-            return chain(([] for _ in range(above)), rows)
     raise InputError(Problem("no sheet of the workbook holds rows", file=path.name, expected="a header and rows"))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 from trendkit.plant import bounds, load_site
@@ -16,6 +16,8 @@ from trendkit.plant.schema_problems import read_sections
 from trendkit.plant.toml_lines import Path as KeyPath
 from trendkit.plant.toml_lines import key_lines
 
+MOST_NAME = 80  # characters of a press's name, which becomes part of file names
+_TAKEN = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
 _OWN_METER = ("m3/h", "L/h", "kg/h", "kg", "kWh")  # what would be counted twice if two presses had one meter
 
 
@@ -45,8 +47,8 @@ def assemble(raw: dict[str, Any], text: str, path: Path, sha256: str) -> Plant:
         costs=load_site.build_costs(file.costs, mistakes),
         excludes=load_site.build_excludes(file, by_name, clock, mistakes),
         lab=load_site.build_lab(file.lab, by_name, mistakes),
-        tickets_files=file.tickets.files,
-        deliveries_files=file.deliveries.files,
+        tickets_files=_beside("tickets", file.tickets.files, mistakes),
+        deliveries_files=_beside("deliveries", file.deliveries.files, mistakes),
         cautions=tuple(mistakes.cautions),
     )
     mistakes.raise_all()
@@ -108,6 +110,19 @@ def _archive(header: PlantSection, path: Path, mistakes: Mistakes) -> Path:
     return archive
 
 
+def _beside(section: str, pattern: str | None, mistakes: Mistakes) -> str | None:
+    """Return a pattern for files opened unasked; one that leads out of the plant file's folder is a mistake (noted)."""
+    if pattern is None or not pattern.strip():
+        return None
+    parts = PureWindowsPath(pattern)  # knows both kinds of slashes
+    if parts.is_absolute() or parts.root or parts.drive or ".." in parts.parts:
+        hint = "keep the files beside the plant file, or name them in the call"
+        message = "the files would lie outside the folder of the plant file"
+        mistakes.add((section, "files"), message, repr(pattern), "names inside it", hint)
+        return None
+    return pattern
+
+
 def _slugs(file: PlantFile, mistakes: Mistakes) -> list[tuple[str, str]]:
     """Return name and slug of each press, in order; "" where there is none (noted)."""
     found: list[tuple[str, str]] = []
@@ -121,6 +136,9 @@ def _slugs(file: PlantFile, mistakes: Mistakes) -> list[tuple[str, str]]:
             mistakes.missing(path, 'the press\'s name, as in "BFP-1"')
         elif not slug:
             mistakes.add(path, "this name makes no file name", repr(name), "a letter a to z or a digit in it")
+        elif len(name) > MOST_NAME or slug in _TAKEN:
+            expected = f"a name of at most {MOST_NAME} characters that is no device of Windows (con, aux, ...)"
+            mistakes.add(path, "this name makes no file name", repr(name[:MOST_NAME]), expected)
         elif slug in (each for _, each in found):
             mistakes.add(
                 path,

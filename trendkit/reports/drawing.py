@@ -29,6 +29,7 @@ RIGHT = 92  # room for words beside the plot
 WIDTH = TOTAL - LEFT - RIGHT  # plot area
 _MOST_KEPT = 400
 _kept_in: ContextVar[Path | None] = ContextVar("kept_in", default=None)
+_NOT_DRAWN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")  # XML 1.0, section 2.2
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _FONT = "Arial, Helvetica, 'Liberation Sans', sans-serif"
@@ -85,7 +86,20 @@ def inline(values: Sequence[Mapping[str, Any]]) -> Any:
     import altair as alt
 
     text = json.dumps(list(values), ensure_ascii=False, allow_nan=False)
+    if "\\u00" in text or _NOT_DRAWN.search(text):
+        text = json.dumps(_drawable(list(values)), ensure_ascii=False, allow_nan=False)
     return alt.InlineData(values=text, format=alt.JsonDataFormat(type="json"))
+
+
+def _drawable(value: Any) -> Any:
+    """Return a specification or its data with a mark for each character no drawing can hold: at these the renderer
+    ends the whole program.
+    """
+    if isinstance(value, str):
+        return _NOT_DRAWN.sub("\ufffd", value)
+    if isinstance(value, Mapping):
+        return {key: _drawable(each) for key, each in value.items()}
+    return [_drawable(each) for each in value] if isinstance(value, (list, tuple)) else value
 
 
 def haloed(chart: Any, channels: Mapping[str, Any], **text: Any) -> list[Any]:
@@ -112,7 +126,7 @@ def to_svg(chart: Any, slug: str) -> Markup:
         When the drawing holds a script, an event handler or an address, which none of ours does.
     """
     spec = chart.to_dict(validate=False)
-    spec["config"] = theme()
+    spec = {**_drawable(spec), "config": theme()}
     return Markup(_tidied(_drawn(spec), slug))
 
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import glob
 import io
 import os
-from collections.abc import Mapping, Sequence
+import re
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +18,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
+from trendkit.archive.files import force_names_to_disk, force_to_disk
 from trendkit.errors import InputError, Problem
 from trendkit.press.results import FigureTable
 from trendkit.reports.documents import upset_rows
@@ -47,18 +52,30 @@ def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]
     """
     require_folder(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    _remove_left_behind(folder, contents)
     waiting: list[tuple[Path, Path]] = []
     try:
         for name, content in contents.items():
             part = folder / f".{name}.{os.getpid()}.part"
             waiting.append((part, folder / name))
             part.write_bytes(content)
+            force_to_disk(part)  # before its name points to it: after a power cut there is the old file or the new one
         for part, place in waiting:
             os.replace(part, place)
+        force_names_to_disk(folder)
     finally:
         for part, _ in waiting:
             part.unlink(missing_ok=True)
     return tuple(place for _, place in waiting)
+
+
+def _remove_left_behind(folder: Path, names: Iterable[str]) -> None:
+    """Remove the unfinished files of a writer that was killed more than an hour ago."""
+    for name in names:
+        for left in folder.glob(f".{glob.escape(name)}.*.part"):
+            with suppress(OSError):
+                if time.time() - left.stat().st_mtime > 3600.0:
+                    left.unlink()
 
 
 def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
@@ -89,6 +106,21 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     return sink.getvalue()
 
 
+_STARTS_A_FORMULA = re.compile(r"[=+\-@\t\r]")
+_A_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?")
+
+
+def csv_text(text: str) -> str:
+    """Return a text no spreadsheet will run when it opens the CSV: what begins like a formula gets an apostrophe.
+
+    Examples
+    --------
+    >>> csv_text("=1+1"), csv_text("-4.5"), csv_text("belt 2")
+    ("'=1+1", '-4.5', 'belt 2')
+    """
+    return f"'{text}" if _STARTS_A_FORMULA.match(text) and not _A_NUMBER.fullmatch(text) else text
+
+
 def _csv(table: pa.Table) -> bytes:
     sink = io.BytesIO()
     sink.write((",".join(table.column_names) + "\n").encode())  # bare names; the writer would quote them all
@@ -113,7 +145,7 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
             filled[column.notna().to_numpy()] = texts
             columns[name] = pa.array(filled, type=pa.string())
         else:
-            columns[name] = pa.array(column, from_pandas=True)
+            columns[name] = pa.array(column.map(_safe_cell), from_pandas=True)
     return _csv(pa.table(columns))
 
 
@@ -161,10 +193,14 @@ def upsets_csv_bytes(upsets: Sequence[Upset]) -> bytes:
     return _csv(pa.table(columns))
 
 
+def _safe_cell(value: object) -> object:
+    return csv_text(value) if isinstance(value, str) else value
+
+
 def _cell(value: object) -> str | None:
     if value is None:
         return None
-    return json_text(value, indent=None) if isinstance(value, list) else str(value)
+    return json_text(value, indent=None) if isinstance(value, list) else csv_text(str(value))
 
 
 def upsets_bytes(upsets: Sequence[Upset], suffix: str) -> bytes:

@@ -177,6 +177,10 @@ def made_at() -> str:
     return f"{datetime.fromtimestamp(int(epoch), UTC):%Y-%m-%d %H:%M} UTC" if epoch.isdigit() else ""
 
 
+# Marks that turn the order of letters round: in a tag's name they would make the words beside it read otherwise.
+_TURNS_LETTERS = {code: "\ufffd" for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A))}
+
+
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined  # not for tables, which have no page
@@ -196,7 +200,8 @@ def _environment() -> Environment:
 
 def render(template: str, **values: Any) -> bytes:
     """Return a template of this room filled in, as UTF-8; an unknown name in it is an error."""
-    return _environment().get_template(template).render(made_at=made_at(), **values).encode("utf-8")
+    text = _environment().get_template(template).render(made_at=made_at(), **values)
+    return text.translate(_TURNS_LETTERS).encode("utf-8", errors="replace")
 
 
 def render_page(page: Page) -> bytes:
