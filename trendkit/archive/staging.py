@@ -152,5 +152,5 @@ def _put(file: BinaryIO, numbers: npt.NDArray[Any]) -> int:
     """Append an array and return where it begins, a multiple of eight."""
     start = file.tell()
     start += file.write(bytes(-start % 8))
-    np.ascontiguousarray(numbers).tofile(file)
+    file.write(np.ascontiguousarray(numbers).data)  # says that the disk is full, as `tofile` does not
     return start
