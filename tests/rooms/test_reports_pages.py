@@ -16,6 +16,7 @@ import pytest
 import reports_sample as sample
 from markupsafe import escape
 
+from trendkit.errors import InputError
 from trendkit.plant.model import Plant
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.cautions import AT_THE_PRESS
@@ -409,3 +410,10 @@ def test_a_page_made_at_a_stated_time_says_so(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1775001600")
     text = render_page(_tuning(sample.plant())).decode()
     assert "made 2026-04-01 00:00 UTC" in text
+
+
+def test_a_time_of_making_that_is_none_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    for told in ("yesterday", "-1", "9" * 30):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", told)
+        with pytest.raises(InputError, match="SOURCE_DATE_EPOCH"):
+            render_page(_tuning(sample.plant()))

@@ -1,5 +1,6 @@
 """Faults of meters, each planted in readings whose every number is known, and what must not be taken for one."""
 
+import warnings
 from typing import Any
 
 import numpy as np
@@ -284,3 +285,10 @@ def test_a_growing_difference_is_a_drift() -> None:
 
 def test_without_grabs_nothing_is_said() -> None:
     assert check_against_lab(grid(working(3.0)), None, PRESS).findings == ()
+
+
+def test_bins_of_an_hour_say_nothing_of_a_clock_off_by_minutes() -> None:
+    on = np.arange(48) % 12 < 6
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert find_clock_shifts(np.where(on, 20.0, 0.0), on, 3600.0) == []

@@ -32,16 +32,23 @@ class SharedMeter:
     slugs: tuple[str, ...]
 
 
+_LONGEST_SLUG = 48  # a path of Windows holds 259 characters, and the slug may stand in it twice
+_DEVICE = r"con|prn|aux|nul|com[0-9]|lpt[0-9]"  # Windows opens these instead of a file, whatever their ending
+
+
 def press_slug(name: str) -> str:
     """Return the name as files and folders carry it; "" when no letter or digit is left.
 
+    At most 48 characters, and never a name that Windows keeps for its devices.
+
     Examples
     --------
-    >>> press_slug("BFP-1"), press_slug("Presse Süd (2)")
-    ('bfp-1', 'presse-sud-2')
+    >>> press_slug("BFP-1"), press_slug("Presse Süd (2)"), press_slug("AUX")
+    ('bfp-1', 'presse-sud-2', 'aux-press')
     """
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", plain.casefold()).strip("-")
+    slug = re.sub(r"[^a-z0-9]+", "-", plain.casefold()).strip("-")[:_LONGEST_SLUG].rstrip("-")
+    return f"{slug}-press" if re.fullmatch(_DEVICE, slug) else slug
 
 
 def build_press(

@@ -4,9 +4,7 @@ lays out.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -15,6 +13,7 @@ from markupsafe import Markup
 from trendkit import __version__
 from trendkit.reports import palette
 from trendkit.reports.close_look import script, script_hash
+from trendkit.reports.making import time_of_making
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -170,11 +169,9 @@ def css_text(text: str) -> Markup:
 
 
 def made_at() -> str:
-    """Return when the page was made, as SOURCE_DATE_EPOCH gives it; "" without, so that equal inputs give
-    equal bytes.
-    """
-    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    return f"{datetime.fromtimestamp(int(epoch), UTC):%Y-%m-%d %H:%M} UTC" if epoch.isdigit() else ""
+    """Return when the page was made as it stands on it, "" when nobody said."""
+    moment = time_of_making()
+    return f"{moment:%Y-%m-%d %H:%M} UTC" if moment else ""
 
 
 # Marks that turn the order of letters round: in a tag's name they would make the words beside it read otherwise.

@@ -12,8 +12,12 @@ from typing import Any
 import pandas as pd
 
 from trendkit import __version__
+from trendkit.reports.making import time_of_making
 
-FIXED_TIME = datetime(1980, 1, 1)
+UNTOLD = datetime(1980, 1, 1)  # the first moment a ZIP can carry
+
+
+_ANY_SYSTEM = 0  # which kind of system packed the file is no part of its content
 
 
 _STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -50,9 +54,10 @@ def _cell(value: Any) -> Any:
 
 
 def finished(workbook: Any) -> bytes:
-    """Return the workbook's bytes with every time in it fixed, so that equal content gives equal files."""
+    """Return the workbook's bytes; its times are SOURCE_DATE_EPOCH or 1980, so that equal content gives equal files."""
     workbook.properties.creator = f"trendkit {__version__}"
-    workbook.properties.created = workbook.properties.modified = FIXED_TIME
+    made = time_of_making()
+    stamp = f"{made or UNTOLD:%Y-%m-%dT%H:%M:%SZ}".encode()
     raw = io.BytesIO()
     workbook.save(raw)
     sink = io.BytesIO()
@@ -60,9 +65,9 @@ def finished(workbook: Any) -> bytes:
         for name in source.namelist():
             content = source.read(name)
             if name == "docProps/core.xml":
-                content = re.sub(rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", b"1980-01-01T00:00:00Z", content)
+                content = re.sub(rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", stamp, content)
             entry = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.compress_type, entry.create_system = zipfile.ZIP_DEFLATED, _ANY_SYSTEM
             target.writestr(entry, content)
     return sink.getvalue()
 

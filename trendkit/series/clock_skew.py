@@ -99,7 +99,7 @@ def _first_steady(is_on: Bools) -> int | None:
 def _at_work(readings: Floats, is_moving: Bools, margin: int) -> Bools | None:
     """Return in which bins the tag reads as at work, None when rest and work look alike."""
     kernel = np.ones(2 * margin + 1)
-    if len(is_moving) < len(kernel):
+    if margin < 1 or len(is_moving) < len(kernel):  # bins of an hour or more cannot show a shift of minutes
         return None
     near = np.convolve(is_moving.astype(float), kernel, "same")
     known = ~np.isnan(readings)
