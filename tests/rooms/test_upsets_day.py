@@ -11,7 +11,7 @@ import pytest
 from upsets_press import Made, Trouble, made_up_table
 
 from trendkit.findings import Finding
-from trendkit.plant.model import Limit
+from trendkit.plant.model import Exclude, Limit
 from trendkit.upsets import Cause, DayAccount, account_for_day, find_upsets, judge
 from trendkit.upsets.bench_check import agreement_note, meter_against_bench
 from trendkit.upsets.day_words import checks_of_day
@@ -154,12 +154,56 @@ def test_a_day_without_pressing_or_without_figures_cannot_be_told(made: Made) ->
     assert only.verdict == "cannot_tell" and "thickened" in only.answer
 
 
+def test_an_idle_day_says_when_cake_was_last_pressed_and_what_the_press_did_instead(made: Made) -> None:
+    idle = account(made, WEEKEND)  # a Sunday; the Friday before it was pressed for eight hours
+    assert idle.checks == () and idle.rests_on == (
+        "Cake was last pressed on 2026-03-06, for 8.0 h: ask for that day to see how it went.",
+    )
+    frame = made.table.frame.copy()
+    frame.loc["2026-03-08T15:00Z":"2026-03-08T15:24Z", "phase"] = "washing"
+    frame.loc["2026-03-08T15:20Z", "belt_trip"] = 1.0
+    tried = account(replace(made, table=replace(made.table, frame=frame)), WEEKEND)
+    assert tried.rests_on[0] == "The press moved for 25 min without pressing (starting or washing)."
+    assert "belt trip was on" in tried.rests_on[1]
+
+
+def test_a_day_whose_feed_is_not_recorded_is_not_called_a_day_off(made: Made) -> None:
+    frame = made.table.frame.copy()
+    silent = ["feed_flow_m3_h", "running", "gravity_belt_speed_m_min"]
+    frame["gravity_belt_speed_m_min"] = frame["gravity_belt_speed_m_min"].fillna(0.0)  # the weekend: belts stand still
+    off = account(replace(made, table=replace(made.table, frame=frame)), WEEKEND)
+    assert "did not press" in off.answer
+    frame = frame.copy()
+    frame.loc["2026-03-08T10:00Z":"2026-03-09T02:59Z", silent] = np.nan  # 17 h of a day of 23 h: the clocks go forward
+    unknown = account(replace(made, table=replace(made.table, frame=frame)), WEEKEND)
+    assert "did not press" not in unknown.answer and "known for 26 % of the day" in unknown.answer
+
+
+def test_a_day_wholly_left_out_says_so(made: Made) -> None:
+    at = pd.Timestamp
+    trial = Exclude(at("2026-03-10T06:00Z"), at("2026-03-11T06:00Z"), "bfp-1", "supplier trial")
+    left_out = account(replace(made, plant=replace(made.plant, excludes=(trial,)), table=replace(made.table)), BAD)
+    assert left_out.verdict == "cannot_tell" and "left out by the plant file" in left_out.answer
+
+
 def test_a_day_without_cake_data_is_judged_by_its_capture(made: Made) -> None:
     frame = made.table.frame.copy()
     frame[["cake_solids_pct", "cake_solids_meter_pct"]] = np.nan
     day = account(replace(made, table=replace(made.table, frame=frame)), BAD)
     assert day.verdict == "bad" and day.cake_solids_pct is None and day.contributions == ()
-    assert any("judged by its capture" in note for note in day.notes)
+    assert any("wet cake would not show" in ground for ground in day.rests_on)
+    assert day.checks[0].startswith("Take a grab of the cake")
+
+
+def test_a_day_on_grabs_counts_those_of_the_bench_sheet(made: Made) -> None:
+    frame = made.table.frame.copy()
+    lab = grabs(made, 0.0)
+    taken = lab.set_index("sampled_at")["value"]
+    held = frame["cake_solids_pct"].notna()
+    nearest = taken.reindex(frame.index, method="nearest").where(held)
+    frame["cake_solids_pct"], frame["cake_solids_meter_pct"] = nearest, np.nan
+    day = account(replace(made, table=replace(made.table, frame=frame)), BAD, lab)
+    assert any("rest on 3 bench grabs" in ground for ground in day.rests_on)
 
 
 def test_too_few_days_to_compare_with_leave_the_targets_alone() -> None:

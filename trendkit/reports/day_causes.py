@@ -86,6 +86,8 @@ def check_section(account: DayAccount, shown: Shown) -> Section:
     items: list[Item] = [caution_list()]
     if account.checks:
         items.append(Listing(tuple(shown.retold(check) for check in account.checks), "ticks", "In this order"))
+    elif account.verdict == "cannot_tell":
+        items.append(Prose("These readings say nothing of what to check: there was nothing to judge."))
     else:
         items.append(Prose("Nothing asks for a check at the press."))
     return Section(

@@ -80,7 +80,7 @@ def course_section(
     frame = table.frame[(table.frame.index >= period.start_utc) & (table.frame.index < period.end_utc)]
     is_thickening = (frame["mode"] == "thickening") & (frame["phase"] != "stopped")
     frame = frame[~is_thickening].reindex(frame.index)
-    rows = _rows(account, frame, shown)
+    rows = _rows(account, frame, shown) if (frame["phase"] != "stopped").any() else []
     items: list[Item] = []
     if rows:
         moves = sorted(account.timeline, key=lambda move: move.time)
@@ -111,6 +111,8 @@ def course_section(
 
 def _nothing_moved(account: DayAccount, shown: Shown) -> str:
     """Return that no tag moved, and what nevertheless differs from the comparison days."""
+    if not account.changes and account.verdict == "cannot_tell":
+        return "No tag can be held against its usual band on this day."
     text = "No tag left the band it kept in this run and the ones before"
     far = [shown.name(change.figure).partition(",")[0] for change in account.changes if abs(change.z) > FAR][:3]
     return f"{text}; against the comparison days these differ: {', '.join(far).lower()}." if far else f"{text}."

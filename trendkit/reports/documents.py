@@ -232,6 +232,7 @@ def troubleshoot_document(
         ],
         "causes": _causes(account.causes),
         "checks": list(account.checks),
+        "rests_on": list(account.rests_on),
         "unranked": [{"cause": cause, "decided_by": test} for cause, test in account.unranked],
         "unavailable": dict(table.unavailable),
         "upsets": upset_rows(upsets),

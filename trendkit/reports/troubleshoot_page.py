@@ -73,18 +73,19 @@ def _answer(context: PageContext, account: DayAccount, shown: Shown) -> str:
         elif is_known(value):
             parts.append(f"{name} {shown.amount(value, 'pct')}")
     told = f": {' and '.join(parts)}" if parts else ""
+    kind = "cake day" if is_known(account.cake_solids_pct) else "day by its capture"
     if account.verdict == "cannot_tell":
         return f"These readings cannot tell whether {day} was a bad cake day on {press}{told}."
     if account.verdict == "not_bad":
-        return f"{day} was not a bad cake day on {press}{told}."
+        return f"{day} was not a bad {kind} on {press}{told}."
     likeliest = account.causes[0] if account.causes else None
     if likeliest is None or likeliest.cause == "unknown":
-        return f"{day} was a bad cake day on {press}{told}; its cause does not show in these tags."
+        return f"{day} was a bad {kind} on {press}{told}; its cause does not show in these tags."
     if account.unranked:
         others = " or ".join(said(CAUSES, cause) for cause, _ in account.unranked[:2])
         seen = f"{said(CAUSES, likeliest.cause)}, or with {others}, which no tag here shows"
-        return f"{day} was a bad cake day on {press}{told}; consistent with {seen}."
-    return f"{day} was a bad cake day on {press}{told}; likeliest cause: {said(CAUSES, likeliest.cause)}."
+        return f"{day} was a bad {kind} on {press}{told}; consistent with {seen}."
+    return f"{day} was a bad {kind} on {press}{told}; likeliest cause: {said(CAUSES, likeliest.cause)}."
 
 
 def _exceptions(
@@ -93,6 +94,7 @@ def _exceptions(
     marked: list[tuple[Mark, str]] = []
     if account.verdict == "cannot_tell" and account.answer:
         marked.append(("undecided", shown.retold(account.answer)))
+    marked += [("undecided", shown.retold(ground)) for ground in account.rests_on]
     if account.timeline and account.verdict == "bad":
         first = min(account.timeline, key=lambda move: move.time)
         marked.append(("misses", f"First to move: {moved(first, clock, shown)}."))

@@ -36,9 +36,7 @@ def meter_against_bench(meter: pd.Series, lab: pd.DataFrame | None, slug: str, i
     """
     if lab is None or lab.empty or meter.notna().sum() == 0:
         return None
-    cake = lab[
-        (lab["press"] == slug) & (lab["point"] == "cake") & (lab["analysis"] == "TS") & ~lab["is_suspect"].astype(bool)
-    ]
+    cake = cake_samples(lab, slug)
     pairs = []
     for moment, value in zip(pd.DatetimeIndex(cake["sampled_at"]), cake["value"], strict=True):
         near = meter.loc[moment - AROUND : moment + AROUND].dropna()
@@ -56,6 +54,20 @@ def meter_against_bench(meter: pd.Series, lab: pd.DataFrame | None, slug: str, i
     gap = meter_mean - bench_mean - usual
     limit = max(CLEAR_POINTS, 3.0 * spread / float(np.sqrt(len(today))))
     return Agreement(len(today), meter_mean, bench_mean, usual, spread, bool(abs(gap) > limit))
+
+
+def cake_samples(lab: pd.DataFrame, slug: str) -> pd.DataFrame:
+    """Return the accepted bench samples of one press's cake solids, rows of the bench sheet's frame."""
+    is_cake = (lab["point"] == "cake") & (lab["analysis"] == "TS")
+    return lab[(lab["press"] == slug) & is_cake & ~lab["is_suspect"].astype(bool)]
+
+
+def count_cake_samples(lab: pd.DataFrame | None, slug: str, start: pd.Timestamp, end: pd.Timestamp) -> int:
+    """Return how many accepted cake samples were taken from `start` up to `end`."""
+    if lab is None or lab.empty:
+        return 0
+    taken = pd.DatetimeIndex(cake_samples(lab, slug)["sampled_at"])
+    return int(((taken >= start) & (taken < end)).sum())
 
 
 def agreement_note(agreement: Agreement) -> str:

@@ -18,7 +18,7 @@ from trendkit.plant.calendar import Period, day_period
 from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import ROLES
 from trendkit.press.results import FigureTable
-from trendkit.upsets.bench_check import Agreement, meter_against_bench
+from trendkit.upsets.bench_check import Agreement, count_cake_samples, meter_against_bench
 from trendkit.upsets.blocks import faulty_names
 from trendkit.upsets.causes import missing_tests, rows_of, signatures
 from trendkit.upsets.charts import robust_spread
@@ -29,11 +29,14 @@ from trendkit.upsets.day_words import (
     Said,
     Verdict,
     answer_of_day,
+    basis_of_day,
     checks_of_day,
+    missing_grabs,
     notes_of_day,
     reason_words,
 )
 from trendkit.upsets.days import COMPARED_FIGURES, PressDays, comparison_days, press_days
+from trendkit.upsets.idle_day import account_of_idle_day
 from trendkit.upsets.judging import JudgedMode
 from trendkit.upsets.ledger import judge, moved_before
 from trendkit.upsets.results import (
@@ -69,7 +72,8 @@ def account_for_day(
     own = [upset for upset in upsets if upset.start < period.end_utc and upset.end > period.start_utc]
     days = press_days(frame, upsets, plant, press.slug, table.every_s)
     if day not in days.means.index:
-        return _nothing_to_judge(day, frame, period)
+        causes = _causes_of_day(own, ()) if own else ()
+        return account_of_idle_day(day, frame, period, plant, own, causes, table.every_s)
     compared = comparison_days(days, day)
     value, usual = _pair(days, day, [each.day for each in compared])
     is_day = pd.Series((frame.index >= period.start_utc) & (frame.index < period.end_utc), index=frame.index)
@@ -100,9 +104,10 @@ def account_for_day(
         timeline=_timeline(modes.values(), own, period),
         contributions=contributions,
         causes=causes,
-        checks=checks_of_day(verdict, causes, agreement, unranked),
+        checks=checks_of_day(verdict, causes, agreement, unranked, missing_grabs(rows)),
         unranked=unranked,
         notes=notes_of_day(rows, compared, agreement, own, _faults_of_day(findings, press, period), modes),
+        rests_on=basis_of_day(rows, modes, count_cake_samples(lab, press.slug, period.start_utc, period.end_utc)),
     )
 
 
@@ -157,16 +162,6 @@ def _without_faulty(frame: pd.DataFrame, press: Press, findings: tuple[Finding, 
             masked = masked.copy() if masked is frame else masked
             masked.loc[inside, columns] = np.nan
     return masked
-
-
-def _nothing_to_judge(day: date, frame: pd.DataFrame, period: Period) -> DayAccount:
-    rows = frame[(frame.index >= period.start_utc) & (frame.index < period.end_utc)]
-    thickened = ((rows["phase"] == "pressing") & (rows["mode"] == "thickening")).sum()
-    if thickened:
-        why = f"the press only thickened on {day:%Y-%m-%d}, so there is no cake to judge"
-    else:
-        why = f"the press did not press on {day:%Y-%m-%d}"
-    return DayAccount(day, "cannot_tell", f"These data cannot tell: {why}.", None, None, None, None)
 
 
 def _pair(days: PressDays, day: date, chosen: Sequence[date]) -> tuple[Means, Means]:

@@ -30,11 +30,12 @@ def checks_of_day(
     causes: Sequence[Cause],
     agreement: Agreement | None,
     unranked: Sequence[tuple[str, str]] = (),
+    grabs: Sequence[str] = (),
 ) -> tuple[str, ...]:
-    """Return what an operator would look at, in order: the instrument, the causes no tag shows, cause by cause."""
+    """Return what an operator would look at, in order: what is not measured, the instrument, cause by cause."""
     if verdict == "not_bad" and not causes:
-        return ()
-    found = []
+        return tuple(grabs)
+    found = list(grabs)
     if agreement is not None and agreement.is_apart:
         found.append("Repeat the cake bench test on a fresh composite sample and check the cake meter first")
     for hidden, test in unranked[:3]:
@@ -49,6 +50,41 @@ def checks_of_day(
             "Ask what was fed and what was set differently from the days before",
         ]
     return tuple(dict.fromkeys(found))[:MOST_CHECKS]
+
+
+def missing_grabs(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Return the grab that would tell what no reading of the day does: cake, else filtrate."""
+    wanted = [
+        f"Take a grab of the {point} each hour and have it tested: nothing measured it that day"
+        for point, column in (("cake", "cake_solids_pct"), ("filtrate", "capture_pct"))
+        if rows[column].isna().all()
+    ]
+    return tuple(wanted)
+
+
+def basis_of_day(rows: pd.DataFrame, modes: Mapping[str, JudgedMode], grabs: int) -> tuple[str, ...]:
+    """Return what the verdict rests on where that is less than meters of cake and filtrate; `grabs` of cake."""
+    found = []
+    if rows["cake_solids_pct"].isna().all() and rows["capture_pct"].notna().any():
+        found.append("There are no cake solids for this day: it is judged by its capture, and wet cake would not show.")
+    cake = modes["dewatering"].columns.get("cake_solids") if "dewatering" in modes else None
+    if cake is not None and cake.is_sampled and rows["cake_solids_pct"].notna().any():
+        number = f"{grabs} bench grab{'' if grabs == 1 else 's'}"
+        found.append(
+            f"Cake solids rest on {number} this day: what lies between them is not known, and times are no sharper."
+        )
+    return tuple(found)
+
+
+def hours_words(seconds: float) -> str:
+    """Return a length of time as a plant says it.
+
+    Examples
+    --------
+    >>> hours_words(1500), hours_words(29760)
+    ('25 min', '8.3 h')
+    """
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400 else f"{seconds / 3600.0:.1f} h"
 
 
 @dataclass(frozen=True)
@@ -122,17 +158,12 @@ def notes_of_day(
     faults: Sequence[Finding],
     modes: Mapping[str, JudgedMode],
 ) -> tuple[str, ...]:
-    """Return what a reader should know beside the answer: comparison, bench check, grabs, faults."""
+    """Return what a reader should know beside the answer: comparison, bench check, faults."""
     notes = ["The order of the timeline is sludge time: when the sludge that shows a change was fed."]
     if not compared:
         notes.append("Too few undisturbed days to compare with: the day is held against its targets alone.")
     if agreement is not None:
         notes.append(agreement_note(agreement))
-    if any(column.is_sampled for mode in modes.values() for column in mode.columns.values()):
-        grabs = rows["cake_solids_pct"].nunique()
-        notes.append(f"Cake and filtrate rest on bench grabs ({grabs} on this day): times are no sharper than those.")
-    if rows["cake_solids_pct"].isna().all():
-        notes.append("There are no cake solids for this day: it is judged by its capture.")
     notes += [
         f"The {finding.tag} reading was at fault ({finding.fault}, {finding.effect}); it was not judged."
         for finding in faults

@@ -105,3 +105,4 @@ class DayAccount:
     checks: tuple[str, ...] = ()
     unranked: tuple[tuple[str, str], ...] = ()  # (cause these tags cannot show, what would decide it)
     notes: tuple[str, ...] = ()
+    rests_on: tuple[str, ...] = ()  # what a reader must know of the ground the verdict stands on, before acting on it
