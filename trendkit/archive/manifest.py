@@ -130,7 +130,7 @@ def load_manifest(folder: Path) -> Manifest:
         return _from_json(body)
     except FileNotFoundError:
         return Manifest()
-    except (OSError, ValueError, KeyError, TypeError) as cause:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as cause:
         raise InputError(_damaged(path, str(cause).splitlines()[0] or type(cause).__name__)) from cause
 
 

@@ -7,7 +7,7 @@ row that cannot be read is refused with its line.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -71,7 +71,11 @@ def read_slips(path: Path, plant: Plant) -> Slips:
             found.append((time, *read, line))
     if not found:
         raise InputError(_nothing(path, refused))
-    frame, notes = _in_kg(pd.DataFrame(found, columns=["time", "press", "mass", "unit", "active_share", "line"]))
+    rows_read = pd.DataFrame(found, columns=["time", "press", "mass", "unit", "active_share", "line"])
+    try:
+        frame, notes = _in_kg(rows_read)
+    except InputError as cause:
+        raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
     notes += [f"line {line} was refused: {why}" for line, why in refused[:MOST_LISTED]]
     digest = checksum(path)
     listed = InputFile(path, path.name, lambda: digest, len(rows), len(refused), tuple(notes), tuple(refused))

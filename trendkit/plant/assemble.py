@@ -102,6 +102,9 @@ def _seconds(key: str, header: PlantSection, bound: bounds.Bound, mistakes: Mist
 
 def _archive(header: PlantSection, path: Path, mistakes: Mistakes) -> Path:
     folder = path.resolve().parent
+    if "\0" in header.archive:
+        mistakes.add(("plant", "archive"), "this is no name of a folder", repr(header.archive), "a folder")
+        return folder
     archive = (folder / header.archive).resolve()
     if not Path(header.archive).is_absolute() and not archive.is_relative_to(folder):
         hint = "name a folder beside the plant file, or write the whole path from the root"
@@ -115,7 +118,7 @@ def _beside(section: str, pattern: str | None, mistakes: Mistakes) -> str | None
     if pattern is None or not pattern.strip():
         return None
     parts = PureWindowsPath(pattern)  # knows both kinds of slashes
-    if parts.is_absolute() or parts.root or parts.drive or ".." in parts.parts:
+    if parts.is_absolute() or parts.root or parts.drive or ".." in parts.parts or "\0" in pattern:
         hint = "keep the files beside the plant file, or name them in the call"
         message = "the files would lie outside the folder of the plant file"
         mistakes.add((section, "files"), message, repr(pattern), "names inside it", hint)

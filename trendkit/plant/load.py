@@ -26,7 +26,13 @@ def load_plant(path: Path | str) -> Plant:
     path = Path(path)
     content = _content(path)
     text = _text(path, content)
-    return assemble(_tables(path, text), text, path, hashlib.sha256(content).hexdigest())
+    try:
+        return assemble(_tables(path, text), text, path, hashlib.sha256(content).hexdigest())
+    except RecursionError:
+        expected = "sections, keys and lists in lists at most"
+        raise InputError(
+            Problem("tables are nested too deeply for a plant file", str(path), expected=expected)
+        ) from None
 
 
 def _content(path: Path) -> bytes:

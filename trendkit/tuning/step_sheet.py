@@ -54,19 +54,28 @@ def _rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
     if head is None:
         raise _wrong("this is no step-test sheet", name, None, None, "no heading", f"columns {', '.join(NEEDED)}")
     delimiter = ";" if lines[head].count(";") > lines[head].count(",") else ","
-    columns = [each.strip() for each in next(csv.reader([lines[head]], delimiter=delimiter))]
+    columns = [each.strip() for each in _cells(lines[head], delimiter, name, head + 1)]
     missing = [each for each in NEEDED if each not in columns]
     if missing:
         raise _wrong("a column is missing", name, head + 1, missing[0], ", ".join(columns)[:120], ", ".join(NEEDED))
     rows = []
     for number, line in enumerate(lines[head + 1 :], start=head + 2):
-        cells = next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
+        cells = _cells(line, delimiter, name, number)
         if any(cell.strip() for cell in cells) and not line.startswith(("#", '"#')):
             if len(cells) > len(columns):
                 found = f"{len(cells)} cells"
                 raise _wrong("the row has too many cells", name, number, columns[-1], found, f"{len(columns)}")
             rows.append((number, dict(zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=True))))
     return rows
+
+
+def _cells(line: str, delimiter: str, name: str, number: int) -> list[str]:
+    try:
+        return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
+    except csv.Error as cause:
+        raise _wrong(
+            "the row cannot be told into cells", name, number, None, str(cause), "a few words a cell"
+        ) from None
 
 
 def _hold(row: Mapping[str, str], line: int, name: str, plant: Plant) -> dict[str, object]:
@@ -95,7 +104,8 @@ def _moment(cell: str, line: int, column: str, name: str, plant: Plant) -> pd.Ti
     expected = "a time, as 2026-03-02 08:15"
     try:
         moment = datetime.fromisoformat(cell.strip())
-    except ValueError:
+        to_utc(moment.replace(tzinfo=None), plant.timezone)
+    except (ValueError, OverflowError):  # no date, or one at the end of all years
         raise _wrong("this is no time", name, line, column, repr(cell.strip()), expected) from None
     if len(cell.strip()) <= len("2026-03-02"):
         raise _wrong("the time of day is missing", name, line, column, repr(cell.strip()), expected)
