@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from trendkit.upsets.charts import cusum, ewma, lag_one_correlation
 from trendkit.upsets.normal import (
     Habit,
+    Normal,
+    RobustLine,
     calm_moves,
     fit_robust_line,
     moves,
@@ -17,7 +19,7 @@ from trendkit.upsets.normal import (
     trailing_mean,
     wide_spread,
 )
-from trendkit.upsets.spans import find_sampled_spans, find_spans
+from trendkit.upsets.spans import find_moves, find_sampled_spans, find_spans
 from trendkit.upsets.watched import BY_NAME, KIND_ORDER, WATCHED
 
 CAKE, FEED = BY_NAME["cake_solids"], BY_NAME["feed_solids"]
@@ -141,6 +143,19 @@ def test_a_short_dip_back_does_not_close_a_span() -> None:
     left[55] = 0.0
     (span,) = spans_of(left)
     assert span.last == 70
+
+
+def test_polymer_paced_from_one_usual_dose_to_another_is_no_move_while_a_feed_that_swings_so_is() -> None:
+    line = RobustLine(100.0, np.empty(0), np.empty(0), np.empty(0))
+    normal = Normal(line, spread=10.0, move_spread=4.0, ewma_spread=0.4, correlation=0.0)
+    level = np.full(60, 100.0)
+    paced = np.where(np.arange(60) < 24, 90.0, 112.0)  # from one spread below its normal to 1.2 above: a new grab
+    beyond = np.where(np.arange(60) < 24, 90.0, 125.0)  # 2.5 spreads above
+    for name in ("polymer_dose", "polymer_flow"):
+        assert find_moves(paced, level, normal, BY_NAME[name], BLOCK_S) == []
+        (move,) = find_moves(beyond, level, normal, BY_NAME[name], BLOCK_S)
+        assert (move.first, move.side) == (24, 1)
+    assert [move.first for move in find_moves(paced, level, normal, FEED, BLOCK_S)] == [24]
 
 
 def test_the_end_of_an_excursion_is_no_new_one() -> None:

@@ -30,6 +30,7 @@ CUSUM_INTERVAL = 4.0  # per effective observation, stretched by the correlation 
 LEAVE = 1.5
 LEAVE_MOVE = 0.4  # of the move that was noticed
 NOT_A_RETURN = 0.4  # of a move must lead away from the normal level
+PACED_ANEW = 1.5  # spreads: a move of paced polymer must leave the press's own normal, too
 BACK_S = 900.0  # the contract: back in its band for 15 minutes
 WORST_S = 900.0  # the contract: the worst 15-min mean
 
@@ -95,10 +96,12 @@ def _quarter_hour(values: Floats) -> Floats:
 def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, block_s: int) -> list[Span]:
     """Return the spans that left where the run was, to either side; that level is held until they come back.
 
-    Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another.
+    Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another. Crews
+    pace polymer anew when a feed grab comes back: from one usual dose to another is no sign.
     """
     left = values - level
     enough = np.maximum(ENTER_MOVE * normal.move_spread, _least_of(watched, level))
+    out_of_normal = PACED_ANEW * normal.spread if watched.is_paced else 0.0
     back = _back(block_s)
     calm = left.copy()
     spans: list[Span] = []
@@ -106,7 +109,8 @@ def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, 
     while position < left.size:
         own, moved = calm_moves(left, calm, block_s)
         with np.errstate(invalid="ignore"):
-            leaps = (np.abs(moved) >= enough) & (np.sign(moved) * left >= NOT_A_RETURN * np.abs(moved))
+            reached = np.maximum(NOT_A_RETURN * np.abs(moved), out_of_normal)
+            leaps = (np.abs(moved) >= enough) & (np.sign(moved) * left >= reached)
         ahead = np.flatnonzero(leaps[position:])
         if not ahead.size:
             break

@@ -65,6 +65,11 @@ class Watched:
         return self.crew_spread > 0.0
 
     @property
+    def is_paced(self) -> bool:
+        """Crews set it by what was last known of the feed, and anew when a grab comes back."""
+        return self.role == "polymer_flow"
+
+    @property
     def worse(self) -> int:
         """The side, +1 or -1, to which an effect gets worse; cake and capture down, the rest up."""
         return -1 if self.side == "down" or self.name == "thickened_solids" else 1
