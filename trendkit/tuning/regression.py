@@ -25,13 +25,12 @@ class DayFit:
     moment: Floats
     square: Floats
     rows: npt.NDArray[np.int64]  # per day
+    residual_square: float  # sum over all rows, of the residuals themselves: a difference of sums loses it to rounding
 
     @property
     def residual_variance(self) -> float:
         """Residual sum of squares over the degrees of freedom left."""
-        inside = self.triangle @ self.coefficients
-        left = self.square.sum() - inside @ self.moment.sum(axis=0)
-        return max(float(left), 0.0) / max(int(self.rows.sum()) - len(inside), 1)
+        return self.residual_square / max(int(self.rows.sum()) - len(self.coefficients), 1)
 
     def resampled(self, weights: Floats) -> Floats:
         """Return coefficients (B, k) for B weightings of the days, `weights` (B, D), as in day resampling."""
@@ -75,14 +74,16 @@ def fit_by_day(design: Floats, outcome: Floats, day: npt.NDArray[np.int64], days
     basis, triangle = np.linalg.qr(design / lengths)
     if np.abs(np.diagonal(triangle)).min() < 1e-12:
         raise np.linalg.LinAlgError("the columns of the design are linearly dependent")
-    coefficients = np.linalg.solve(triangle, basis.T @ outcome) / lengths
+    inside = basis.T @ outcome
+    coefficients = np.linalg.solve(triangle, inside) / lengths
+    residual_square = float(((outcome - basis @ inside) ** 2).sum())
     size = design.shape[1]
     gram, moment, square = np.zeros((days, size, size)), np.zeros((days, size)), np.zeros(days)
     np.add.at(gram, day, basis[:, :, None] * basis[:, None, :])
     np.add.at(moment, day, basis * outcome[:, None])
     np.add.at(square, day, outcome**2)
     rows = np.bincount(day, minlength=days)
-    return DayFit(coefficients, triangle * lengths, gram, moment, square, rows)
+    return DayFit(coefficients, triangle * lengths, gram, moment, square, rows, residual_square)
 
 
 def day_weights(days: int, draws: int, seed: int) -> Floats:
