@@ -126,6 +126,7 @@ class Channel:
         time_us = rows.timeline.time_us
         if not len(values):
             return None
+        values, quality = _endless_as_texts(values, quality)
         some_empty = bool(np.isnan(values.min()))  # the least of numbers with a NaN among them is NaN
         is_empty = np.isnan(values) if some_empty else np.zeros(len(values), bool)
         is_bad: Bools | None = None
@@ -316,3 +317,18 @@ class Channel:
             _, is_possible = counting.increments(values, np.diff(time_us) * 1e-6)
             if not is_possible.all():
                 self._log("counter_reset").add(time_us, np.append(~is_possible, False), values)
+
+
+def _endless_as_texts(
+    values: Floats, quality: npt.NDArray[np.uint8] | None
+) -> tuple[Floats, npt.NDArray[np.uint8] | None]:
+    """Return infinities as what they are in a text file, cells that hold no number; anything else as it came."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        if np.isfinite(values.sum()):  # one pass over numbers that are all numbers, as nearly all are
+            return values, quality
+    is_endless = np.isinf(values)
+    if not is_endless.any():
+        return values, quality
+    rated = np.zeros(len(values), np.uint8) if quality is None else quality.copy()
+    rated[is_endless] = BAD
+    return np.where(is_endless, np.nan, values), rated
