@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pytest
 from test_power_cuts import short_plant
-from typed import Outcome, type_command
+from typed import Outcome
+
+from trendkit.cli import run
 
 ON_POSIX = pytest.mark.skipif(not hasattr(os, "fork"), reason="limits and rights as POSIX has them")
 SMALL_FILES = 20
@@ -21,6 +25,13 @@ SMALL_FILES = 20
 @pytest.fixture(scope="module")
 def plant(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return short_plant(plant_folder, tmp_path_factory.mktemp("disk") / "plant")
+
+
+def type_command(*words: str | Path) -> Outcome:
+    """Run a command in this process: a tenth of the time, and the disk is the same."""
+    with redirect_stdout(io.StringIO()) as said, redirect_stderr(io.StringIO()) as complained:
+        code = run([str(word) for word in words])
+    return Outcome(code, said.getvalue(), complained.getvalue())
 
 
 def _mounted(place: Path, options: str) -> Iterator[Path]:
