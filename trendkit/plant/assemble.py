@@ -17,7 +17,6 @@ from trendkit.plant.toml_lines import Path as KeyPath
 from trendkit.plant.toml_lines import key_lines
 
 MOST_NAME = 80  # characters of a press's name, which becomes part of file names
-_TAKEN = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
 _OWN_METER = ("m3/h", "L/h", "kg/h", "kg", "kWh")  # what would be counted twice if two presses had one meter
 
 
@@ -139,8 +138,8 @@ def _slugs(file: PlantFile, mistakes: Mistakes) -> list[tuple[str, str]]:
             mistakes.missing(path, 'the press\'s name, as in "BFP-1"')
         elif not slug:
             mistakes.add(path, "this name makes no file name", repr(name), "a letter a to z or a digit in it")
-        elif len(name) > MOST_NAME or slug in _TAKEN:
-            expected = f"a name of at most {MOST_NAME} characters that is no device of Windows (con, aux, ...)"
+        elif len(name) > MOST_NAME:
+            expected = f"a name of at most {MOST_NAME} characters"
             mistakes.add(path, "this name makes no file name", repr(name[:MOST_NAME]), expected)
         elif slug in (each for _, each in found):
             mistakes.add(
