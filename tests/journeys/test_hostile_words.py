@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import gzip
 import json
-import shutil
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from test_power_cuts import short_plant
 from typed import Outcome, type_command
 
 MARKUP = "</script><img src=x onerror=alert(1)>"
@@ -59,7 +59,7 @@ def _renamed(folder: Path, words: dict[str, str]) -> None:
 @pytest.fixture(scope="module")
 def plant(plant_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Plant:
     folder = tmp_path_factory.mktemp("hostile") / "inside"
-    shutil.copytree(plant_folder, folder, ignore=shutil.ignore_patterns("truth"))
+    short_plant(plant_folder, folder)
     _renamed(folder, HOSTILE)
     text = (folder / "plant.toml").read_text(encoding="utf-8")
     free = "".join(
