@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from importlib.resources import files
 
+import numpy as np
 import pandas as pd
 import pytest
 from upsets_press import Trouble, made_up_table
@@ -21,7 +22,9 @@ from trendkit.upsets.causes import (
     signatures,
     weigh,
 )
-from trendkit.upsets.evidence import EVENTS, Evidence
+from trendkit.upsets.evidence import EVENTS, Evidence, Record, window_of
+from trendkit.upsets.kinds import kinds_of
+from trendkit.upsets.signs import Sign
 from trendkit.upsets.watched import BY_NAME
 
 CONTRACT = {
@@ -166,3 +169,24 @@ def test_adding_a_cause_is_adding_rows() -> None:
     assert before.cause == "tension_loss"
     assert after.cause == "air_leak" and after.causes[0].check == "Listen for air at the tension cylinders"
     assert "tension_loss" in [cause.cause for cause in after.causes]
+
+
+def test_weak_polymer_makes_the_dose_off_though_only_its_strength_made_a_sign() -> None:
+    size, low = 24, 8  # five-minute blocks; weak from the ninth on
+    times = pd.date_range("2026-03-09T14:00Z", periods=size, freq="5min")
+    fed = times.as_unit("ns").asi8
+    weak = np.where(np.arange(size) < low, 1.0, 0.75)
+    means = np.column_stack([5.0 * weak, 0.25 * weak])
+    usual = np.column_stack([np.full(size, 5.0), np.full(size, 0.25)])
+    names = ("polymer_dose", "polymer_strength")
+    places = {"feed": fed, "gravity": fed, "discharge": fed}
+    record = Record(names, places, np.zeros(size, dtype=np.int64), means, usual, usual / 50.0, usual / 50.0)
+    start, end = times[low], times[-1]
+    sign = Sign(
+        "polymer_strength", "dewatering", "run", -1, start, start, end, start, end, 0.25, -0.0625, 25.0, 12.5, "move",
+        "step", 0,
+    )  # fmt: skip
+    window = window_of(record, start, end)
+    assert kinds_of([sign], [], "polymer_weak", record, window) == {"dose_off": 1}  # 25 % under: the first step is 15 %
+    thicker = Sign(**{**vars(sign), "name": "feed_solids", "side": 1})
+    assert kinds_of([thicker], [], "feed_thick", record, window) == {}

@@ -14,6 +14,9 @@ from trendkit.upsets.watched import BY_NAME
 
 LARGE = 2.5  # times the least change worth a sign: of a column that makes no kind of its own
 UNSEEN_KINDS = {"belt_slip": "belt_speed_off"}  # a speed read at the drive does not show the belt lag behind
+ALSO_MOVES = {
+    "polymer_strength": "polymer_flow"
+}  # groups: the dose is strength times flow, a sign of either is one of it
 EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
 CLEAR, UNMISTAKABLE, FAR_OUT = 4.0, 5.5, 8.0  # spreads
 
@@ -36,6 +39,7 @@ def kinds_of(
     if window is None:
         return {kind: severity for kind, severity in worst.items() if severity}
     sides = {BY_NAME[sign.name].group: sign.side for sign in signs}
+    sides |= {other: sides[group] for group, other in ALSO_MOVES.items() if group in sides and other not in sides}
     for name in record.names:
         watched = BY_NAME[name]
         if watched.kind is None or not (watched.is_effect or watched.group in sides):
