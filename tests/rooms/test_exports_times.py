@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from trendkit.errors import InputError
 from trendkit.exports import open_export, textfile
 from trendkit.exports.clock import ClockTally, Zone, to_utc
+from trendkit.exports.moments import take_apart
 from trendkit.plant.model import Source
 
 PLANT = a_plant("FLOW", timezone="UTC")
@@ -362,6 +363,14 @@ def test_of_two_time_columns_side_by_side_utc_counts(tmp_path):
 def test_each_source_has_its_zone_and_clock(tmp_path, source, expected):
     plant = a_plant("FLOW", sources=(source,))
     assert take_all(plant, written(tmp_path, rows(["2026-07-01 00:00"]), "north_1.csv")).times("FLOW") == [expected]
+
+
+def test_the_time_cells_of_half_a_year_of_files_are_taken_apart_once():
+    cells = [f"2026-03-02 00:00:00.{number:05d}" for number in range(30_000)]
+    take_apart.cache_clear()
+    for cell in (*cells, *cells):
+        take_apart(cell)
+    assert take_apart.cache_info().misses == len(cells)
 
 
 def test_the_ends_of_a_file_are_known_before_it_is_read(tmp_path):

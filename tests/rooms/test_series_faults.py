@@ -12,7 +12,7 @@ from trendkit.plant.model import Press, Tag
 from trendkit.series.accumulate import Accumulator
 from trendkit.series.clock_skew import find_clock_shifts
 from trendkit.series.grid import PressGrid
-from trendkit.series.lab_check import check_against_lab, compare_with_lab, find_departures
+from trendkit.series.lab_check import check_against_lab, compare_with_lab, departures_among, find_departures
 from trendkit.series.segments import Bins
 from trendkit.series.standstill import find_standstills
 from trendkit.series.tracks import Track
@@ -281,6 +281,30 @@ def test_a_growing_difference_is_a_drift() -> None:
     _, found = find_departures(hours, rest + 0.01 * np.cos(np.arange(24) * 2.1))
     assert found[0].kind == "drift"
     assert found[0].size == pytest.approx(0.3, abs=0.05)
+
+
+def test_the_surest_stretch_is_that_of_least_squares_over_every_stretch() -> None:
+    """Consistency check: every stretch fitted on its own by numpy's least squares."""
+    hours = np.cumsum(RANDOM.exponential(6.0, 30))
+    rest = 0.04 * RANDOM.normal(size=30) + np.where((hours > hours[9]) & (hours <= hours[20]), 0.25, 0.0)
+    spread = 0.04
+    surest = {"offset": 0.0, "drift": 0.0}
+    for first in range(30):
+        for past in range(first + 4, min(first + 22, 30) + 1):
+            here = hours[first:past]
+            ramp = (here - here[0]) / (here[-1] - here[0])
+            for kind, column, fewest, least in (("offset", np.ones(len(here)), 4, 0.08), ("drift", ramp, 6, 0.12)):
+                size = np.linalg.lstsq(column[:, None], rest[first:past], rcond=None)[0][0]
+                if len(here) >= fewest and abs(size) >= least:
+                    surest[kind] = max(surest[kind], abs(size) * np.sqrt(column @ column) / spread)
+    found = departures_among(hours, rest, spread)
+    for kind, most in surest.items():
+        assert max(each.standard_errors for each in found if each.kind == kind) == pytest.approx(most, rel=1e-9)
+
+
+def test_grabs_of_one_moment_are_no_drift() -> None:
+    found = departures_among(np.zeros(12), np.full(12, 0.5), 0.04)
+    assert {each.kind for each in found} == {"offset"}
 
 
 def test_without_grabs_nothing_is_said() -> None:

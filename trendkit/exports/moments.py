@@ -84,7 +84,7 @@ def tidy(text: str) -> str:
     return re.sub(r"[\s\u00a0\u202f]+", " ", text).strip().strip("'\"")
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=32768)  # the sampled rows of half a year of files, read several times over
 def take_apart(text: str) -> Cell | None:
     """Return what a time cell says, None when it is no date and time.
 

@@ -139,7 +139,7 @@ def _departures_from(usual: float, hours: Floats, ratios: Floats, spread: float)
     rest = _without_lone_grabs(ratios - usual, spread)
     found: list[Departure] = []
     while len(found) < MOST_STRETCHES:
-        best = max(_candidates(hours, rest, spread), key=lambda each: each.standard_errors, default=None)
+        best = max(departures_among(hours, rest, spread), key=lambda each: each.standard_errors, default=None)
         if best is None or best.standard_errors < SURE:
             break
         found.append(best)
@@ -165,24 +165,46 @@ def _ramp(hours: Floats) -> Floats:
     return (hours - hours[0]) / span if span > 0.0 else np.ones(len(hours))
 
 
-def _candidates(hours: Floats, rest: Floats, spread: float) -> list[Departure]:
-    count = len(rest)
+def departures_among(hours: Floats, rest: Floats, spread: float) -> list[Departure]:
+    """Return the surest offset and the surest drift from each grab on, where there are any."""
+    longest = int(0.75 * len(rest))
     found = []
-    for first in range(count - LEAST_INSIDE + 1):
-        for last in range(first + LEAST_INSIDE - 1, count):
-            if last - first + 1 > 0.75 * count:
-                break
-            inside = rest[first : last + 1]
-            level = float(inside.mean())
-            sure = abs(level) * np.sqrt(len(inside)) / spread
-            if abs(level) >= LEAST_OFFSET:
-                found.append(Departure("offset", first, last, level, sure))
-            ramp = _ramp(hours[first : last + 1])
-            end = float((ramp @ inside) / (ramp @ ramp))
-            sure = abs(end) * float(np.sqrt(ramp @ ramp)) / spread
-            if abs(end) >= LEAST_DRIFT and len(inside) >= LEAST_IN_DRIFT:
-                found.append(Departure("drift", first, last, end, sure))
+    for first in range(len(rest) - LEAST_INSIDE + 1):
+        past = min(first + longest, len(rest))
+        passed, here = hours[first:past] - hours[first], rest[first:past]
+        # running sums: 500 grabs have a hundred thousand stretches
+        count = np.arange(1.0, len(here) + 1.0)
+        levels = np.cumsum(here) / count
+        ends, weights = _drifts_from(passed, here)
+        offset = _surest("offset", first, levels, count, spread)
+        drift = _surest("drift", first, ends, weights, spread)
+        found += [each for each in (offset, drift) if each is not None]
     return found
+
+
+def _drifts_from(passed: Floats, rest: Floats) -> tuple[Floats, Floats]:
+    """Return, for the stretch up to each grab, the end of the drift that fits it best and the sum of its ramp squared.
+
+    A ramp is the hours passed over those of the whole stretch: least squares give its end from running sums. A
+    stretch without length is level.
+    """
+    has_length = passed > 0.0
+    length, square = np.where(has_length, passed, 1.0), np.cumsum(passed**2)
+    ends = np.where(has_length, length * np.cumsum(passed * rest) / np.where(has_length, square, 1.0), 0.0)
+    return ends, square / length**2
+
+
+def _surest(
+    kind: Literal["offset", "drift"], first: int, sizes: Floats, weights: Floats, spread: float
+) -> Departure | None:
+    """Return the surest of the stretches from `first` to each grab that are long and large enough, None without any."""
+    least, inside = (LEAST_OFFSET, LEAST_INSIDE) if kind == "offset" else (LEAST_DRIFT, LEAST_IN_DRIFT)
+    sure = np.abs(sizes) * np.sqrt(weights) / spread
+    counts = (np.abs(sizes) >= least) & (np.arange(1, len(sizes) + 1) >= inside)
+    if not counts.any():
+        return None
+    best = int(np.argmax(np.where(counts, sure, -np.inf)))
+    return Departure(kind, first, first + best, float(sizes[best]), float(sure[best]))
 
 
 def _findings(
