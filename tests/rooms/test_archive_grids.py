@@ -9,11 +9,11 @@ import pytest
 from archive_files import ingested, plant_at, written_export
 from exports_files import a_tag
 
-from trendkit.archive import read_archive
+from trendkit.archive import ArchivedWeek, read_archive
 from trendkit.exports import open_exports
 from trendkit.plant import load_plant
 from trendkit.plant.model import Plant
-from trendkit.series import PressGrid, build_grids, grids_from_archive, kept_grids
+from trendkit.series import PressGrid, build_grids, grids_from_archive, kept_grids, weighed_weeks
 
 SAMPLES = Path(__file__).parents[2] / "sample_exports"
 FIRST, LAST = pd.Timestamp("2026-02-26", tz="UTC"), pd.Timestamp("2026-03-02", tz="UTC")
@@ -140,3 +140,58 @@ def test_only_so_many_grids_are_kept(plant: Plant, monkeypatch: pytest.MonkeyPat
     for hours in range(4):
         from_archive(plant, FIRST, LAST - pd.Timedelta(hours=hours))
     assert len(list((plant.archive / "grids").iterdir())) == 4
+
+
+def read_parts(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Return a list to which the weeks are added that are opened from now on."""
+    opened: list[str] = []
+    blocks = ArchivedWeek.blocks
+
+    def told(self: ArchivedWeek, *given: object, **named: object) -> object:
+        opened.append(self.part.place)
+        return blocks(self, *given, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(ArchivedWeek, "blocks", told)
+    return opened
+
+
+@pytest.mark.parametrize("period", [(None, None), (FIRST, pd.Timestamp("2026-04-01", tz="UTC"))])
+def test_a_grown_archive_weighs_the_new_week_alone_and_gives_the_same_grid_bit_for_bit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, period: tuple[pd.Timestamp | None, pd.Timestamp | None]
+) -> None:
+    monkeypatch.setattr(weighed_weeks, "WORTH_KEEPING", 0.5)  # these exports have one reading a bin
+    plant = plant_at(tmp_path, a_tag("spare_word", "state"))
+    ingested(plant, written_export(tmp_path / "0.csv", "2026-02-26", 11 * 1440, {"FLOW": {7: "Bad", 9: "9999"}}))
+    from_archive(plant, *period)
+    for night in range(3):  # Monday 9 March to Wednesday: the first night opens a week
+        day = (pd.Timestamp("2026-03-09") + pd.Timedelta(days=night)).strftime("%Y-%m-%d")
+        odd = {"FLOW": {night: "Bad", 40: "4999"}, "SOLIDS": dict.fromkeys(range(300, 500), "")}
+        ingested(plant, written_export(tmp_path / f"{day}.csv", day, 1440, odd))
+        opened = read_parts(monkeypatch)
+        grown = from_archive(plant, *period)
+        monkeypatch.undo()
+        monkeypatch.setattr(weighed_weeks, "WORTH_KEEPING", 0.5)
+        if night:
+            assert {place[-10:] for place in opened} == {"2026-03-09"}
+        shutil.rmtree(plant.archive / "grids")
+        for slug, whole in from_archive(plant, *period).items():
+            assert_same(grown[slug], whole)
+            assert grown[slug].habits == whole.habits
+
+
+def test_a_reading_that_comes_late_into_a_weighed_week_is_weighed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(weighed_weeks, "WORTH_KEEPING", 0.5)
+    plant = plant_at(tmp_path)
+    ingested(
+        plant, written_export(tmp_path / "0.csv", "2026-02-26", 11 * 1440, {"FLOW": dict.fromkeys(range(3, 60), "Bad")})
+    )
+    before = from_archive(plant)["bfp-1"]
+    assert list((plant.archive / "grids").glob("*.weighed"))
+    ingested(plant, written_export(tmp_path / "late.csv", "2026-02-26", 90))
+    after = from_archive(plant)
+    assert before.roles["flow"].iloc[30:50].isna().all() and after["bfp-1"].roles["flow"].iloc[30:50].notna().all()
+    shutil.rmtree(plant.archive / "grids")
+    for slug, whole in from_archive(plant).items():
+        assert_same(after[slug], whole)

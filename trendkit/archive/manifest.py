@@ -41,10 +41,15 @@ class Part:
         return self.path.rsplit("/", 1)[0]
 
     @property
+    def week(self) -> str:
+        """The Monday its week (UTC) begins with, as YYYY-MM-DD."""
+        return self.place.rpartition("=")[2]
+
+    @property
     def file(self) -> str:
         """What it is called in messages and notes."""
-        press, week = (step.partition("=")[2] for step in self.path.split("/")[-3:-1])
-        return f"archive of {press if press != '_shared' else 'shared tags'}, from {week}"
+        press = self.path.split("/")[-3].partition("=")[2]
+        return f"archive of {press if press != '_shared' else 'shared tags'}, from {self.week}"
 
 
 @dataclass(frozen=True)

@@ -186,18 +186,25 @@ class Archive:
     given_twice: tuple[GivenTwice, ...] = ()
     files_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def sign(self, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, tags: Sequence[str]) -> str:
-        """Return what changes whenever readings of some tags in a period do."""
+    def weeks_bearing_on(
+        self, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, tags: Sequence[str]
+    ) -> list[ArchivedWeek]:
+        """Return the weeks with a reading of some tags from `start_utc` up to `end_utc`, in order of time."""
         keys = {names.key(tag) for tag in tags}
         first = None if start_utc is None else microseconds(start_utc)
         past = None if end_utc is None else microseconds(end_utc)
-        signs = [
-            f"{each.part.path} {each.part.sha256}"
+        return [
+            each
             for each in self.weeks
             if keys.intersection(map(names.key, each.part.tags))
             and (first is None or each.part.ends_us >= first)
             and (past is None or each.part.starts_us < past)
         ]
+
+    def sign(self, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, tags: Sequence[str]) -> str:
+        """Return what changes whenever readings of some tags in a period do."""
+        weeks = self.weeks_bearing_on(start_utc, end_utc, tags)
+        signs = [f"{each.part.path} {each.part.sha256}" for each in weeks]
         signs += [f"{each.file} {sorted(each.of_tag.items())}" for each in self.given_twice]
         return "\n".join(signs)
 

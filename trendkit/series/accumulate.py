@@ -68,7 +68,9 @@ class Accumulator:
                 channel.add(rows, values, quality)
 
     def _widen(self, first_us: int, last_us: int) -> None:
-        bins = self.bins.covering(first_us, last_us)
+        every_us = self.bins.every_us
+        begun = self.bins if self.bins.count else Bins(first_us // every_us * every_us, every_us, 1)
+        bins = begun.covering(first_us, last_us)
         if bins is not self.bins:
             self.bins = bins
             for channel in self.channels.values():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -12,7 +12,7 @@ import pandas as pd
 from trendkit import exports as exports_room
 from trendkit.errors import InputError, Problem
 from trendkit.exports.block import InputFile, ReadLog
-from trendkit.plant.model import Plant, Press
+from trendkit.plant.model import Plant, Press, Tag
 from trendkit.series.accumulate import Accumulator
 from trendkit.series.columns import Column, columns_of, from_us, to_us
 from trendkit.series.filling import Reading, fill_columns, share_meters
@@ -24,6 +24,7 @@ from trendkit.series.source_skew import spoken_source
 
 if TYPE_CHECKING:
     from trendkit.exports import Export, StoredExport
+    from trendkit.series.weighed_weeks import WeighedWeeks
 
 # How far before the window a file is read to find what was held when it began.
 LOOK_BACK = pd.Timedelta(days=35)
@@ -38,6 +39,7 @@ def build_grids(
     every_s: int = 60,
     repeats: Sequence[Repeats] = (),
     files_of: Mapping[str, Sequence[str]] | None = None,
+    weighed: WeighedWeeks | None = None,
 ) -> tuple[dict[str, PressGrid], list[InputFile]]:
     """Return the grid of each press by its slug, and the files read, as they are listed on the pages.
 
@@ -45,7 +47,8 @@ def build_grids(
     time-weighted as the definitions of IEC 62541-13 have it: straight lines between the values of sampled
     analog tags, each value held for states, setpoints and tags recorded at changes only. `repeats` are readings given
     twice that the exports themselves no longer show, `files_of` the files each tag came from where the exports do not
-    tell.
+    tell. With `weighed`, whose weeks are the exports, weeks that were weighed before are not read again (and not listed
+    among the files read).
 
     Raises
     ------
@@ -56,7 +59,7 @@ def build_grids(
     columns = {press.slug: columns_of(press) for press in presses}
     columns |= {press.slug: [c for c in columns_of(press) if c.name in ROLES_FOR_SHARING] for press in also}
     _refuse_unknown_tags(exports, presses, columns)
-    reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s)
+    reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s, weighed)
     reading = replace(reading, repeats=(*reading.repeats, *repeats), origins=_origins(exports, files_of))
     everyone = [*presses, *also]
     filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
@@ -116,37 +119,46 @@ def _read(
     start_utc: pd.Timestamp | None,
     end_utc: pd.Timestamp | None,
     every_s: int,
+    weighed: WeighedWeeks | None = None,
 ) -> Reading:
     """Read every file once, in order of time, and return what all of them gave."""
     tags = {version.key: version.tag for column in columns for version in column.versions}
     wanted = {tag.tag: tag for tag in tags.values()}
-    every_us = every_s * 1_000_000
-    is_bounded = start_utc is not None and end_utc is not None
-    accumulator: Accumulator | None = None
-    if start_utc is not None and end_utc is not None:
-        start_us = to_us(start_utc)
-        bins = Bins(start_us, every_us, max(-((start_us - to_us(end_utc)) // every_us), 0))
-        accumulator = Accumulator(tags.items(), bins, plant.max_hold_s)
+    accumulator = _empty(tags, plant, start_utc, end_utc, every_s)
     read_from = None if start_utc is None else start_utc - LOOK_BACK
     read_to = None if end_utc is None else end_utc + pd.Timedelta(seconds=plant.max_hold_s)
     inputs: list[InputFile] = []
     repeats: list[Repeats] = []
-    for export in sorted(exports, key=_first_moment):
+    in_order = sorted(exports, key=_first_moment) if weighed is None else weighed.weeks
+    taken_up = weighed.take_up(accumulator) if weighed is not None else 0
+    for place, export in enumerate(in_order[taken_up:], taken_up):
+        if weighed is not None and taken_up < place == weighed.past:
+            weighed.leave(accumulator)
         log = ReadLog()
         for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to):
-            if not len(block.time_us):
-                continue
-            if accumulator is None:
-                first = int(block.time_us.min())
-                bins = Bins(first // every_us * every_us, every_us, 1)
-                accumulator = Accumulator(tags.items(), bins, plant.max_hold_s, widens=not is_bounded)
             accumulator.add(block)
         if log.duplicates:
             repeats.append(Repeats(export.file, dict(log.duplicates)))
         inputs.append(exports_room.input_file(export, log))
-    if accumulator is None or not accumulator.rows_inside:
+    if not accumulator.rows_inside:
         raise InputError(_no_rows(accumulator, start_utc, end_utc))
     return replace(_trimmed(accumulator, tuple(inputs), start_utc, end_utc), repeats=tuple(repeats))
+
+
+def _empty(
+    tags: Mapping[Hashable, Tag],
+    plant: Plant,
+    start_utc: pd.Timestamp | None,
+    end_utc: pd.Timestamp | None,
+    every_s: int,
+) -> Accumulator:
+    """Return an accumulator for the bins of a period; without both its ends one that begins at its first row."""
+    every_us = every_s * 1_000_000
+    if start_utc is None or end_utc is None:
+        return Accumulator(tags.items(), Bins(0, every_us, 0), plant.max_hold_s, widens=True)
+    start_us = to_us(start_utc)
+    bins = Bins(start_us, every_us, max(-((start_us - to_us(end_utc)) // every_us), 0))
+    return Accumulator(tags.items(), bins, plant.max_hold_s)
 
 
 def _first_moment(export: Export | StoredExport) -> tuple[bool, pd.Timestamp]:
@@ -155,9 +167,9 @@ def _first_moment(export: Export | StoredExport) -> tuple[bool, pd.Timestamp]:
     return start is None, pd.Timestamp(0, tz="UTC") if start is None else start
 
 
-def _no_rows(accumulator: Accumulator | None, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None) -> Problem:
+def _no_rows(accumulator: Accumulator, start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None) -> Problem:
     found = "no row of the plant's tags"
-    if accumulator is not None and accumulator.first_us is not None and accumulator.last_us is not None:
+    if accumulator.first_us is not None and accumulator.last_us is not None:
         found = f"rows from {_shown(from_us(accumulator.first_us))} to {_shown(from_us(accumulator.last_us))}"
     if start_utc is None and end_utc is None:
         return Problem(

@@ -24,6 +24,7 @@ from trendkit.series.build import LOOK_BACK, build_grids
 from trendkit.series.columns import from_us, to_us
 from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
+from trendkit.series.weighed_weeks import WeighedWeeks
 
 FORM = 4  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
@@ -54,8 +55,12 @@ def grids_from_archive(
     found = {slug: grid for slug, grid in kept.items() if grid is not None}
     if len(found) == len(presses):
         return found, list(archive.inputs)
-    repeats = _repeats(archive, *_span_read(plant, start_utc, end_utc))
-    grids, _ = build_grids(archive.weeks, plant, presses, start_utc, end_utc, every_s, repeats, archive.files_of)
+    span = _span_read(plant, start_utc, end_utc)
+    told = _told(plant, presses, start_utc, end_utc, every_s)
+    weighed = WeighedWeeks(folder, json.dumps(told), archive.weeks_bearing_on(*span, _tags(plant)))
+    grids, _ = build_grids(
+        archive.weeks, plant, presses, start_utc, end_utc, every_s, _repeats(archive, *span), archive.files_of, weighed
+    )
     for slug, grid in grids.items():
         _keep(folder / f"{key}-{slug}.parquet", grid)
     return grids, list(archive.inputs)
@@ -69,18 +74,21 @@ def _key(
     end_utc: pd.Timestamp | None,
     every_s: int,
 ) -> str:
-    read_from, read_to = _span_read(plant, start_utc, end_utc)
-    told = [
-        trendkit.__version__,
-        FORM,
-        plant.sha256,
-        [press.slug for press in presses],
-        str(start_utc),
-        str(end_utc),
-        every_s,
-        archive.sign(read_from, read_to, [tag.tag for tag in every_tag(plant.presses)]),
-    ]
+    sign = archive.sign(*_span_read(plant, start_utc, end_utc), _tags(plant))
+    told = [*_told(plant, presses, start_utc, end_utc, every_s), sign]
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:24]
+
+
+def _told(
+    plant: Plant, presses: Sequence[Press], start_utc: pd.Timestamp | None, end_utc: pd.Timestamp | None, every_s: int
+) -> list[object]:
+    """Return what decides a grid beside the readings."""
+    slugs = [press.slug for press in presses]
+    return [trendkit.__version__, FORM, plant.sha256, slugs, str(start_utc), str(end_utc), every_s]
+
+
+def _tags(plant: Plant) -> list[str]:
+    return [tag.tag for tag in every_tag(plant.presses)]
 
 
 def _span_read(
