@@ -3,6 +3,7 @@
     python tests/benchmarks/archive.py                  three days of 1-second wide CSV (30 tags, about 60 MB)
     python tests/benchmarks/archive.py --days 31        a month of it, as the measures have it
     python tests/benchmarks/archive.py --files 12       also a year as twelve files of that length: time and memory
+    python tests/benchmarks/archive.py --days 28 --nights 7   also a week of nights, each bringing a day more
 
 The review of the sample plant's March is measured twice, the second time from the grids kept beside the archive.
 Every measurement is a process of its own, so that peaks of memory do not mix; each is repeated and the best counts.
@@ -150,11 +151,29 @@ def report_year(folder: Path, days: float, count: int) -> None:
         )
 
 
+def report_nights(folder: Path, days: float, nights: int) -> None:
+    """Print what the grid of a growing archive costs night by night, and what it costs with nothing kept."""
+    shutil.rmtree(folder / "archive", ignore_errors=True)
+    first = folder / "nights.csv"
+    rollup.write_wide(first, days)
+    measure("ingest", folder / "plant.toml", [first])
+    measure("again", folder / "plant.toml", [])
+    print(f"{days:g} days in the archive, then a day more each night: processor time of the grid")
+    for night in range(nights):
+        rollup.write_wide(first, 1.0, first_day=days + night)
+        kept = measure("ingest", folder / "plant.toml", [first])
+        grown = measure("again", folder / "plant.toml", [])
+        print(f"  night {night + 1}: ingest {kept['cpu_s']:6.2f} s   grid {grown['cpu_s']:6.2f} s")
+    whole = measure("grid", folder / "plant.toml", [])
+    print(f"  nothing kept: grid {whole['cpu_s']:6.2f} s")
+
+
 def main() -> None:
     """Write the files, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--days", type=float, default=3.0)
     parser.add_argument("--files", type=int, default=0)
+    parser.add_argument("--nights", type=int, default=0)
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="take the month's file from here, or write it there")
     parser.add_argument("--measure", choices=MEASURED, help=argparse.SUPPRESS)
@@ -178,6 +197,8 @@ def main() -> None:
         report_month(folder, file, asked.repeats)
         if asked.files:
             report_year(folder, asked.days, asked.files)
+        if asked.nights:
+            report_nights(folder, asked.days, asked.nights)
         with tempfile.TemporaryDirectory(prefix="trendkit-bench-") as other:
             report_review(Path(other))
 
