@@ -1,6 +1,7 @@
 """Before/after comparisons of an invented plant in which nothing was changed, and with a known change added.
 
-Ten windows a plant, sides of two to four weeks, each cut out of one stretch of press days: read through the package's
+Ten windows a plant, sides of two to four weeks, each cut out of one stretch of twelve weeks of press days (as are all
+that the command reads around them), so that the windows of a plant overlap and ten of them tell less than ten plants: read through the package's
 own path (`score_compare`), or as they truly were (`score_lived`, a tenth of the time). With nothing changed a p-value under 5 % is a false positive. Then the days after are changed by a known
 share, and the limits must hold what that share makes of those days' mean.
 """
@@ -13,6 +14,7 @@ import numpy as np
 import pandas as pd
 from played import Played
 
+from trendkit.jobs.comparing import AROUND
 from trendkit.simulate.from_scenario import TIMEZONE, live_scenario
 from trendkit.simulate.scenarios import scenario_named
 from trendkit.tuning.compare import matched, press_days, shift_of
@@ -73,17 +75,20 @@ def _windows(days: pd.DataFrame, seed: int) -> pd.DataFrame:
         middle = generator.integers(first + side, last - side + 2)
         near = days[(days["number"] >= middle - side) & (days["number"] < middle + side)]
         cut = matched(near.assign(is_after=near["number"] >= middle))
+        far = side + AROUND.days
+        near = days[(days["number"] >= middle - far) & (days["number"] < middle + far)]
+        record = near.assign(is_after=near["number"] >= middle)
         rows += [
-            {"seed": seed, "side": side, "figure": name, **_compared(cut, name, factor)}
+            {"seed": seed, "side": side, "figure": name, **_compared(cut, record, name, factor)}
             for name, factor in CHANGED.items()
         ]
     return pd.DataFrame(rows)
 
 
-def _compared(days: pd.DataFrame, name: str, factor: float) -> dict[str, float]:
-    same = shift_of(days, name)
-    is_after, used = days["is_after"], days["is_after"] & days["is_matched"] & days[name].notna()
-    changed = shift_of(days.assign(**{name: days[name].where(~is_after, days[name] * factor)}), name)
+def _compared(days: pd.DataFrame, record: pd.DataFrame, name: str, factor: float) -> dict[str, float]:
+    same = shift_of(days, name, record)
+    used = days["is_after"] & days["is_matched"] & days[name].notna()
+    changed = shift_of(_with_change(days, name, factor), name, _with_change(record, name, factor))
     if same is None or changed is None:
         return {"p_value": np.nan}
     truth = (factor - 1.0) * float(days.loc[used, name].mean())
@@ -93,6 +98,10 @@ def _compared(days: pd.DataFrame, name: str, factor: float) -> dict[str, float]:
         "is_seen": changed.p_value < 0.05,
         "half_width": (changed.high - changed.low) / 2.0,
     }
+
+
+def _with_change(days: pd.DataFrame, name: str, factor: float) -> pd.DataFrame:
+    return days.assign(**{name: days[name].where(~days["is_after"], days[name] * factor)})
 
 
 def compare_lines(scores: list[pd.DataFrame]) -> list[str]:

@@ -12,11 +12,14 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.heading import series_context
-from trendkit.jobs.reading import NO_HISTORY, PressSeries, Reading, cut, read_presses, within
+from trendkit.jobs.reading import PressSeries, Reading, cut, read_presses, within
 from trendkit.plant import Plant, load_plant
 from trendkit.plant.calendar import Period, parse_moment
 from trendkit.reports import write_compare
 from trendkit.tuning import compare as find_difference
+
+# read before the one period and after the other: how much press days resemble their neighbours is learned there too
+AROUND = pd.Timedelta(weeks=8)
 
 
 def compare(call: Call, before: str, after: str, out: Path) -> Done:
@@ -33,7 +36,8 @@ def compare(call: Call, before: str, after: str, out: Path) -> Done:
             )
         )
     whole = Period(sides[0].start_utc, sides[1].end_utc, plant.timezone)
-    reading = read_presses(plant, call, whole, NO_HISTORY)
+    around = Period(whole.start_utc, whole.end_utc + AROUND, plant.timezone)
+    reading = read_presses(plant, call, around, AROUND)
     for option, text, side in zip(("--before", "--after"), (before, after), sides, strict=True):
         _require_readings(reading, side, option, text)
     writers = [(series.press, partial(_page, reading, series, whole, sides)) for series in reading.presses]
@@ -81,7 +85,6 @@ def _require_readings(reading: Reading, side: Period, option: str, text: str) ->
 def _page(
     reading: Reading, series: PressSeries, whole: Period, sides: tuple[Period, Period], folder: Path
 ) -> dict[str, Any]:
-    table = cut(series.table, whole)
-    found = find_difference(table, series.press, reading.plant, *sides)
+    found = find_difference(series.table, series.press, reading.plant, *sides)
     context = series_context(reading, series, whole)
-    return write_compare(folder, context, found, table)
+    return write_compare(folder, context, found, cut(series.table, whole))

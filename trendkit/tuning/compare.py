@@ -18,7 +18,7 @@ from trendkit.plant.calendar import Period
 from trendkit.plant.model import Plant, Press
 from trendkit.press import Figure, FigureTable, figures_by_day, review_period
 from trendkit.press.cost import COST_ITEMS
-from trendkit.tuning.day_shift import Shift, shift_of_days
+from trendkit.tuning.day_shift import DayRecord, Shift, shift_of_days
 from trendkit.tuning.results import Gain
 
 Verdict = Literal["better", "worse", "no_difference", "cannot_tell"]
@@ -93,11 +93,13 @@ class Comparison:
 def compare(table: FigureTable, press: Press, plant: Plant, before: Period, after: Period) -> Comparison:
     """Return what changed from one period to the other on a press, by its figure table, which must hold both.
 
+    Whatever else the table holds before, between and after them says how much press days resemble their neighbours.
     The verdict is `cannot_tell` when too few press days of like feed are left; nothing is raised.
     """
     days = matched(press_days(table, press, plant, before, after))
+    record = pd.concat([days, _days_around(table, press, plant, before, after)], ignore_index=True)
     figures = [review_period(table, press, plant, period).figures for period in (before, after)]
-    shifts = {name: shift_of(days, name) for name in (*ADJUSTED, *FEED)}
+    shifts = {name: shift_of(days, name, record) for name in (*ADJUSTED, *FEED)}
     effects = {name: _effect(name, figures, shifts[name], days) for name in shifts}
     decided_by = "cost_per_dry_t" if _is_cost_whole(plant, effects) else "cake_solids_pct"
     verdict, reason = _judge(decided_by, effects[decided_by], days)
@@ -113,7 +115,7 @@ def compare(table: FigureTable, press: Press, plant: Plant, before: Period, afte
         _cost_per_year(effects["cost_per_dry_t"], figures, before, after, plant),
         tuple(_power(name, shift, days) for name, shift in shifts.items() if name in WORTH_SHOWING and shift),
         days,
-        _notes(days),
+        _notes(days, len(record)),
     )
 
 
@@ -133,6 +135,22 @@ def press_days(table: FigureTable, press: Press, plant: Plant, before: Period, a
         days["cost_per_dry_t"] = np.nan
     days["cost_per_dry_t"] = days["cost_per_dry_t"].where(_is_costed_alike(days, plant))
     return days
+
+
+def _days_around(table: FigureTable, press: Press, plant: Plant, before: Period, after: Period) -> pd.DataFrame:
+    """Return the press days of the table outside both periods; those up to the change count as before it."""
+    times = pd.DatetimeIndex(table.frame.index)
+    ends = [
+        (times[0], before.start_utc, False),
+        (before.end_utc, after.start_utc, False),
+        (after.end_utc, times[-1] + pd.Timedelta(seconds=table.every_s), True),
+    ]
+    parts = []
+    for start, end, is_after in ends:
+        if start < end:
+            outside = Period(start, end, before.timezone)
+            parts.append(press_days(table, press, plant, outside, None).assign(is_after=is_after, is_matched=False))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _is_costed_alike(days: pd.DataFrame, plant: Plant) -> pd.Series:
@@ -157,14 +175,28 @@ def _feed_known(days: pd.DataFrame) -> tuple[str, ...]:
     return tuple(name for name in FEED if days[name].notna().mean() > _MOSTLY) or FEED[:1]
 
 
-def shift_of(days: pd.DataFrame, name: str) -> Shift | None:
-    """Return the shift of a figure over matched days; the loadings themselves are held still for the others."""
-    rows = days[days["is_matched"] & days[name].notna()] if name not in FEED else days[days[name].notna()]
-    is_after = rows["is_after"].to_numpy(dtype=bool)
-    if min(is_after.sum(), (~is_after).sum()) < LEAST_DAYS:
+def shift_of(days: pd.DataFrame, name: str, record: pd.DataFrame | None = None) -> Shift | None:
+    """Return the shift of a figure over matched days; the loadings themselves are held still for the others.
+
+    `record`: all press days known, `days` among them, from which is taken how much days resemble their neighbours.
+    """
+    rows = days[days["is_matched"]] if name not in FEED else days
+    compared = _day_record(rows, name, _feed_known(days))
+    if min(compared.is_after.sum(), (~compared.is_after).sum()) < LEAST_DAYS:
         return None
-    logs = np.log(rows[list(_feed_known(days))].to_numpy(dtype=float)) if name not in FEED else np.empty((len(rows), 0))
-    return shift_of_days(rows[name].to_numpy(dtype=float), is_after, rows["number"].to_numpy(), logs)
+    return shift_of_days(compared, None if record is None else _day_record(record, name, _feed_known(days)))
+
+
+def _day_record(days: pd.DataFrame, name: str, held_still: tuple[str, ...]) -> DayRecord:
+    """Return the days on which a figure, and what is held still for it, are known."""
+    held = list(held_still) if name not in FEED else []
+    rows = days[days[name].notna() & days[held].gt(0.0).all(axis=1)]
+    return DayRecord(
+        rows[name].to_numpy(dtype=float),
+        rows["is_after"].to_numpy(dtype=bool),
+        rows["number"].to_numpy(dtype=float),
+        np.log(rows[held].to_numpy(dtype=float)),
+    )
 
 
 def _effect(name: str, figures: list[Mapping[str, Figure]], shift: Shift | None, days: pd.DataFrame) -> Effect:
@@ -251,11 +283,12 @@ def _power(name: str, shift: Shift, days: pd.DataFrame) -> Power:
     return Power(name, least, wanted, max(ceil(count * ((least / wanted) ** 2 - 1.0)), 0))
 
 
-def _notes(days: pd.DataFrame) -> tuple[str, ...]:
+def _notes(days: pd.DataFrame, on_record: int) -> tuple[str, ...]:
     left_out = int((~days["is_matched"]).sum())
     held = "hydraulic and solids loading" if len(_feed_known(days)) > 1 else "hydraulic loading"
     return (
-        "Both periods are compared by press days; sludge that resembles the day before is allowed for in the limits.",
+        "Both periods are compared by press days; sludge that resembles the day before is allowed for in the limits, "
+        f"by as much as the {on_record} press days on record show.",
         f"Held still: {held}. What the change does by letting more or less on the belt is not counted; the loadings "
         "themselves are compared as they were.",
         f"{left_out} of {len(days)} press days had no day of like feed (each loading within "

@@ -3,6 +3,8 @@
 Sludge that is easy to press today is likely to be so tomorrow: days are no independent samples. The scatter of
 the days is independent noise plus a drift that fades exponentially. How much of each there is cannot be known
 from a few weeks, so every split is weighed by its restricted likelihood, and the limits are those of the mixture.
+How a press's days remember belongs to the press and not to the weeks compared: all its press days on record may
+weigh the splits.
 """
 
 from __future__ import annotations
@@ -32,6 +34,35 @@ class Shift:
 
 
 @dataclass(frozen=True)
+class DayRecord:
+    """Press days: their `outcome` (n,), whether after the change, their number [d], and what is held still (n, k)."""
+
+    outcome: Floats
+    is_after: npt.NDArray[np.bool_]
+    day: Floats
+    covariates: Floats
+
+    @property
+    def design(self) -> Floats:
+        """Level, shift, and what is held still, (n, 2 + k)."""
+        centred = self.covariates - self.covariates.mean(axis=0)
+        return np.column_stack([np.ones(len(self.outcome)), self.is_after.astype(float), centred])
+
+    @property
+    def free(self) -> int:
+        """Degrees of freedom left."""
+        return int(len(self.outcome) - self.design.shape[1])
+
+    @property
+    def can_tell(self) -> bool:
+        """True when enough days are left, on both sides, and what is held still does not tell the sides apart."""
+        if self.free < LEAST_FREE:
+            return False
+        scaled = self.design / np.abs(self.design).max(axis=0).clip(1e-12)
+        return bool(np.linalg.matrix_rank(scaled) == self.design.shape[1])
+
+
+@dataclass(frozen=True)
 class _Weighed:
     """The shift under each split of the scatter, with the weight of the split; arrays of one length."""
 
@@ -47,50 +78,56 @@ class _Weighed:
         return float(self.weight @ stdtr(self.free, (at - self.value) / self.sigma))
 
 
-def shift_of_days(outcome: Floats, is_after: npt.NDArray[np.bool_], day: Floats, covariates: Floats) -> Shift | None:
-    """Return by how much `outcome` (n,) is higher after the change, `covariates` (n, k) held still.
+def shift_of_days(compared: DayRecord, record: DayRecord | None = None) -> Shift | None:
+    """Return by how much the outcome is higher after the change, the covariates held still.
 
-    `day` (n,) numbers the plant days [d]. None when under five degrees of freedom are left, a side is empty, or
-    the covariates tell the sides apart completely. Source: generalised least squares, the covariance weighed by
-    restricted likelihood (Patterson and Thompson 1971) under an even prior over the splits tried.
+    `record` are all press days known, those compared among them: they say how much the days remember; None: those
+    compared alone. None when under five degrees of freedom are left, a side is empty, or the covariates tell the sides
+    apart completely. Source: generalised least squares, the covariance weighed by restricted likelihood (Patterson and
+    Thompson 1971) under an even prior over the splits tried.
     """
-    centred = covariates - covariates.mean(axis=0)
-    design = np.column_stack([np.ones(len(outcome)), is_after.astype(float), centred])
-    free = len(outcome) - design.shape[1]
-    if free < LEAST_FREE or np.linalg.matrix_rank(design / np.abs(design).max(axis=0).clip(1e-12)) < design.shape[1]:
+    if not compared.can_tell:
         return None
-    if np.ptp(outcome) == 0.0:
-        return Shift(0.0, 0.0, 0.0, 1.0, 0.0, free)
-    weighed = _weigh_splits(design, outcome, day, free)
+    if np.ptp(compared.outcome) == 0.0:
+        return Shift(0.0, 0.0, 0.0, 1.0, 0.0, compared.free)
+    value, sigma, evidence = _under_each_split(compared)
+    if record is not None and record.can_tell and np.ptp(record.outcome) > 0.0:
+        _, _, evidence = _under_each_split(record)
+    weighed = _Weighed(value, sigma, _weights(evidence), compared.free)
     low, high = (_quantile(weighed, share) for share in (0.025, 0.975))
     under = weighed.below(0.0)
     mean = float(weighed.weight @ weighed.value)
-    sigma = float(np.sqrt(weighed.weight @ (weighed.sigma**2 + (weighed.value - mean) ** 2)))
-    return Shift(mean, low, high, min(2.0 * min(under, 1.0 - under), 1.0), sigma, free)
+    spread = float(np.sqrt(weighed.weight @ (weighed.sigma**2 + (weighed.value - mean) ** 2)))
+    return Shift(mean, low, high, min(2.0 * min(under, 1.0 - under), 1.0), spread, compared.free)
 
 
 def _splits() -> list[tuple[float, float]]:
     return [(0.0, FADES_D[0]), *((share, fade) for share in DRIFT_SHARES if share > 0.0 for fade in FADES_D)]
 
 
-def _weigh_splits(design: Floats, outcome: Floats, day: Floats, free: int) -> _Weighed:
-    apart = np.abs(day[:, None] - day[None, :])
-    found = []
+def _under_each_split(days: DayRecord) -> tuple[Floats, Floats, Floats]:
+    """Return the shift, its standard error and the restricted log likelihood under each split of the scatter."""
+    apart = np.abs(days.day[:, None] - days.day[None, :])
+    design, outcome, found = days.design, days.outcome, []
     for share, fade in _splits():
-        root = np.linalg.cholesky((1.0 - share) * np.eye(len(day)) + share * np.exp(-apart / fade))
+        root = np.linalg.cholesky((1.0 - share) * np.eye(len(outcome)) + share * np.exp(-apart / fade))
         basis, triangle = np.linalg.qr(np.linalg.solve(root, design))
         whitened = np.linalg.solve(root, outcome)
         coefficients = np.linalg.solve(triangle, basis.T @ whitened)
         misfit = max(float(((whitened - basis @ (basis.T @ whitened)) ** 2).sum()), 1e-24 * float(whitened @ whitened))
         spread = np.linalg.inv(triangle)[1]
         log_determinants = np.log(np.diagonal(root)).sum() + np.log(np.abs(np.diagonal(triangle))).sum()
-        likelihood = -0.5 * free * np.log(misfit) - log_determinants
-        # the grid has one split without drift and several for every share with one: shares weigh alike
-        prior = 0.0 if share == 0.0 else -np.log(len(FADES_D))
-        found.append((coefficients[1], np.sqrt(misfit / free * (spread @ spread)), likelihood + prior))
+        likelihood = -0.5 * days.free * np.log(misfit) - log_determinants
+        found.append((coefficients[1], np.sqrt(misfit / days.free * (spread @ spread)), likelihood))
     value, sigma, likelihoods = np.array(found).T
-    weight = np.exp(likelihoods - likelihoods.max())
-    return _Weighed(value, sigma, weight / weight.sum(), free)
+    return value, sigma, likelihoods
+
+
+def _weights(likelihoods: Floats) -> Floats:
+    # the grid has one split without drift and several for every share with one: shares weigh alike
+    prior = np.array([0.0 if share == 0.0 else -np.log(len(FADES_D)) for share, _ in _splits()])
+    weight = np.exp(likelihoods + prior - (likelihoods + prior).max())
+    return np.asarray(weight / weight.sum(), dtype=np.float64)
 
 
 def _quantile(weighed: _Weighed, share: float) -> float:
