@@ -79,7 +79,7 @@ def write_results(folder: Path, results: pd.DataFrame) -> Bench:
     return Bench(path.relative_to(folder).as_posix(), sha256, len(results))
 
 
-def read_results(folder: Path, bench: Bench | None) -> pd.DataFrame | None:
+def read_results(folder: Path, bench: Bench | None, url: str | None = None) -> pd.DataFrame | None:
     """Return all results kept, in order of time; None when there are none.
 
     Raises
@@ -87,7 +87,7 @@ def read_results(folder: Path, bench: Bench | None) -> pd.DataFrame | None:
     InputError
         When their file is damaged.
     """
-    return None if bench is None else pd.read_parquet(verified(folder, bench.path, bench.sha256))
+    return None if bench is None else pd.read_parquet(verified(folder, bench.path, bench.sha256, url))
 
 
 def ends_of(sheet: LabSheet) -> tuple[int, int]:

@@ -17,6 +17,7 @@ import pandas as pd
 
 from trendkit.archive import bench
 from trendkit.archive.asking import homes_for, reading_of, tags_known, unknown_tags
+from trendkit.archive.elsewhere import refuse_writing
 from trendkit.archive.files import remove_all_but, remove_folder
 from trendkit.archive.kept import GRIDS
 from trendkit.archive.lock import one_writer
@@ -59,6 +60,7 @@ def ingest(
         When somebody else is writing, the archive is damaged, or a file cannot be read or contradicts how the
         archive has read it. The archive is then as it was.
     """
+    refuse_writing(plant)
     folder = folder_of(plant)
     _require_own(folder)
     with one_writer(folder):
@@ -124,8 +126,7 @@ def _begin(folder: Path, manifest: Manifest) -> None:
         if any((folder / OBSERVATIONS).rglob("*.parquet")):
             raise InputError(list_is_missing(folder))
         save_manifest(folder, manifest)
-    named = [folder / part.path for part in manifest.parts]
-    named += [folder / manifest.bench.path] if manifest.bench else []
+    named = [folder / path for path in manifest.paths()]
     for below in (OBSERVATIONS, bench.BENCH):
         remove_all_but(folder / below, named)
     remove_folder(folder / STAGING)

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from trendkit.archive.elsewhere import copied, copy_list
 from trendkit.archive.files import checksum, write_whole
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names
@@ -106,6 +107,10 @@ class Manifest:
     homes: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     units: Mapping[str, tuple[str, str]] = field(default_factory=dict)  # unit, and the file that stated it
 
+    def paths(self) -> list[str]:
+        """Return the paths of all its files below the archive folder."""
+        return [part.path for part in self.parts] + ([self.bench.path] if self.bench else [])
+
     def with_parts(self, fresh: Mapping[str, Part]) -> Manifest:
         """Return the manifest with the parts of some places in place of those it named there."""
         kept = {part.place: part for part in self.parts} | dict(fresh)
@@ -116,14 +121,18 @@ class Manifest:
         return self.homes.get(names.key(tag), ("", tag))[1]
 
 
-def load_manifest(folder: Path) -> Manifest:
+def load_manifest(folder: Path, url: str | None = None) -> Manifest:
     """Return what the archive in `folder` holds; nothing when there is none yet.
+
+    Of an archive at an address (`url`) the list is fetched into `folder` first.
 
     Raises
     ------
     InputError
         When its list is damaged or was written in a form this version does not know.
     """
+    if url is not None:
+        copy_list(url, folder, MANIFEST)
     path = folder / MANIFEST
     try:
         written = json.loads(path.read_bytes())
@@ -147,8 +156,10 @@ def save_manifest(folder: Path, manifest: Manifest) -> None:
     write_whole(folder / MANIFEST, text.encode())
 
 
-def verified(folder: Path, path: str, sha256: str) -> Path:
+def verified(folder: Path, path: str, sha256: str, url: str | None = None) -> Path:
     """Return a file of the archive after comparing it with its checksum.
+
+    Of an archive at an address (`url`) it is copied into `folder` first, unless a whole copy is there.
 
     Raises
     ------
@@ -156,6 +167,8 @@ def verified(folder: Path, path: str, sha256: str) -> Path:
         When it is missing or not as it was written.
     """
     file = folder / path
+    if url is not None:
+        copied(url, folder, path, lambda copy: checksum(copy) != sha256)
     try:
         found = checksum(file)
     except OSError as cause:

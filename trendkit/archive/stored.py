@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from trendkit.archive.bench import read_results
+from trendkit.archive.elsewhere import forget_others, shown
 from trendkit.archive.manifest import MANIFEST, Manifest, Part, Source, list_is_missing, load_manifest, verified
 from trendkit.archive.parts import PartReader
 from trendkit.archive.readings import Bools, Readings, as_words
@@ -34,6 +35,7 @@ class ArchivedWeek:
     folder: Path = field(repr=False)
     tags: tuple[str, ...]  # as the plant file spells them, where it knows them
     layout: Literal["wide", "long"]
+    url: str | None = field(default=None, repr=False)  # of an archive at an address, whose copies are in `folder`
 
     @property
     def file(self) -> str:
@@ -79,7 +81,7 @@ class ArchivedWeek:
         past = self.part.ends_us + 1 if end_utc is None else microseconds(end_utc)
         if not asked or first > self.part.ends_us or past <= self.part.starts_us:
             return
-        reader = PartReader(verified(self.folder, self.part.path, self.part.sha256))
+        reader = PartReader(verified(self.folder, self.part.path, self.part.sha256, self.url))
         try:
             for together in _stretches(reader, asked, first, past):
                 for tags, readings in together:
@@ -226,11 +228,14 @@ def read_archive(
         When there is no archive, it holds no reading, or its list or its bench results are damaged.
     """
     folder = folder_of(plant)
-    manifest = load_manifest(folder)
+    url = plant.archive_url
+    manifest = load_manifest(folder, url)
     if not manifest.parts:
-        has_files = any((folder / OBSERVATIONS).rglob("*.parquet"))
+        has_files = url is None and any((folder / OBSERVATIONS).rglob("*.parquet"))
         is_lost = has_files and not (folder / MANIFEST).exists()
         raise InputError(list_is_missing(folder) if is_lost else _nothing_in(folder, plant))
+    if url is not None:
+        forget_others(folder, manifest.paths())
     spelled = names.plant_tags(plant)
     lists_changes = any(source.layout == "long" for source in manifest.sources)
     weeks = tuple(
@@ -239,10 +244,11 @@ def read_archive(
             folder,
             tuple(spelled.get(names.key(tag), tag) for tag in part.tags),
             "long" if lists_changes else "wide",
+            url,
         )
         for part in sorted(manifest.parts, key=lambda part: (part.starts_us, part.path))
     )
-    results = read_results(folder, manifest.bench)
+    results = read_results(folder, manifest.bench, url)
     lab = None if results is None else results[list(COLUMNS)].copy()
     asked = {names.key(tag.tag) for tag in names.every_tag(presses or plant.presses)}
     sources = list(_sources(manifest, asked, start_utc, end_utc))
@@ -307,7 +313,7 @@ def _nothing_in(folder: Path, plant: Plant) -> Problem:
     return Problem(
         "no file is named and the archive holds no reading",
         place="FILE",
-        found=f"nothing in {folder}",
+        found=f"nothing in {folder if plant.archive_url is None else shown(plant.archive_url)}",
         expected="exports, or an archive",
         hint=f"name exports, folders or globs, or run trendkit ingest --plant {plant.path.name} FILE... first",
     )

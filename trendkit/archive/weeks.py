@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from trendkit.archive.elsewhere import copies_of
 from trendkit.exports import names
 from trendkit.plant.model import Plant, Tag
 
@@ -18,7 +19,12 @@ _WEEKDAY_OF_1970_01_01 = 3  # Thursday, counted from Monday
 
 
 def folder_of(plant: Plant) -> Path:
-    """Return the plant's archive folder; a relative one lies beside the plant file."""
+    """Return the plant's archive folder; a relative one lies beside the plant file.
+
+    Of an archive at an address it is the folder of copies (`trendkit.archive.elsewhere`).
+    """
+    if plant.archive_url is not None:
+        return copies_of(plant.archive_url)
     return plant.archive if plant.archive.is_absolute() else plant.path.parent / plant.archive
 
 

@@ -79,7 +79,8 @@ def _review(task: PressTask, inputs: tuple[str, ...]) -> str:
 
 def _inputs(plant: Plant) -> tuple[str, ...]:
     """Return what to read: nothing (the archive) where the plant has one, else the exports in the plant's folder."""
-    return () if (folder_of(plant) / MANIFEST).is_file() else (str(plant.path.parent),)
+    has_archive = plant.archive_url is not None or (folder_of(plant) / MANIFEST).is_file()
+    return () if has_archive else (str(plant.path.parent),)
 
 
 def _made_from(task: PressTask, plant: Plant, inputs: tuple[str, ...]) -> dict[str, Any]:

@@ -39,6 +39,7 @@ def assemble(raw: dict[str, Any], text: str, path: Path, sha256: str) -> Plant:
         day_starts_at=clock.day_starts_at,
         display_units=header.display_units,
         archive=_archive(header, path, mistakes),
+        archive_url=header.archive if _is_address(header.archive) else None,
         rolling_window_s=_seconds("rolling_window", header, bounds.ROLLING_WINDOW, mistakes),
         max_hold_s=_seconds("max_hold", header, bounds.MAX_HOLD, mistakes),
         sources=load_site.build_sources(file, mistakes),
@@ -101,6 +102,8 @@ def _seconds(key: str, header: PlantSection, bound: bounds.Bound, mistakes: Mist
 
 def _archive(header: PlantSection, path: Path, mistakes: Mistakes) -> Path:
     folder = path.resolve().parent
+    if _is_address(header.archive):
+        return Path("archive")
     if "\0" in header.archive:
         mistakes.add(("plant", "archive"), "this is no name of a folder", repr(header.archive), "a folder")
         return folder
@@ -110,6 +113,10 @@ def _archive(header: PlantSection, path: Path, mistakes: Mistakes) -> Path:
         message = "the archive would lie outside the folder of the plant file"
         mistakes.add(("plant", "archive"), message, repr(header.archive), "a folder inside it", hint)
     return archive
+
+
+def _is_address(archive: str) -> bool:
+    return "://" in archive and "\0" not in archive
 
 
 def _beside(section: str, pattern: str | None, mistakes: Mistakes) -> str | None:

@@ -226,6 +226,7 @@ class Plant:
     day_starts_at: str = "00:00"
     display_units: Literal["us", "si"] = "si"
     archive: Path = Path("archive")
+    archive_url: str | None = None  # where the archive is at an address; `archive` has no meaning then
     rolling_window_s: float = 3600.0
     max_hold_s: float = 600.0
     sources: tuple[Source, ...] = ()
