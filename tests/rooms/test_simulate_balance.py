@@ -101,6 +101,16 @@ def test_collected_filtrate_holds_the_wash_water_that_was_not_taken_up():
     assert history.filtrate_water_kg_h.sum() * hours == pytest.approx(
         drained + history.acting.washwater_m3_h.sum() * hours * 1000.0
     )
-    washed = sum(history.amounts_kg[name].sum() for name in ("gravity_solids", "pressate_solids", "wash_solids"))
+    parts = ("gravity_solids", "pressate_solids", "wash_solids", "film_solids")
+    washed = sum(history.amounts_kg[name].sum() for name in parts)
     brought = history.acting.washwater_m3_h.sum() * hours * WASH_SOLIDS_MG_L / 1000.0
     assert history.filtrate_solids_kg_h.sum() * hours == pytest.approx(washed + brought)
+
+
+def test_a_run_begins_with_no_more_solids_in_its_filtrate_than_it_goes_on_with():
+    # What thickening leaves in the gravity belt is washed out as the belt returns, not when the pressure belt next moves.
+    table = lived_press("thickening").table
+    before_feed = table[(table["phase"] == "starting") & (table["feed_flow_m3_h"] == 0.0)]
+    pressing = table[table["phase"] == "pressing"]
+    assert len(before_feed) > 20
+    assert before_feed["filtrate_tss_mg_l"].max() < pressing["filtrate_tss_mg_l"].quantile(0.99)

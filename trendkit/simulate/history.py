@@ -33,6 +33,7 @@ PLACES = {
     "pressate_solids": (1.0, 0.5),
     "pressate_water": (1.0, 0.5),
     "wash_solids": (1.0, 1.0),
+    "film_solids": (1.0, 0.0),  # of thickening: the pressure belt stands, the gravity belt is washed as it returns
     "wash_water": (1.0, 1.0),
     "cake_solids": (1.0, 1.0),
     "cake_water": (1.0, 1.0),
@@ -69,7 +70,7 @@ class History:
     def filtrate_solids_kg_h(self) -> Array:
         """Solids in the collected filtrate, wash joined [kg/h]."""
         wash_in = self.acting.washwater_m3_h * WASH_SOLIDS_MG_L / 1000.0
-        parts = ("gravity_solids", "pressate_solids", "wash_solids")
+        parts = ("gravity_solids", "pressate_solids", "wash_solids", "film_solids")
         result: Array = sum((self.rate_kg_h(name) for name in parts), start=wash_in)
         return result
 
@@ -154,7 +155,8 @@ def _parcel_amounts_kg(flows: Flows, hours: float) -> dict[str, Array]:
         "gravity_water": flows.gravity_water,
         "pressate_solids": flows.pressate_solids,
         "pressate_water": flows.pressate_water,
-        "wash_solids": flows.wash_solids,
+        "wash_solids": pressed * flows.wash_solids,
+        "film_solids": thickened * flows.wash_solids,
         "wash_water": flows.wash_water,
         "cake_solids": pressed * flows.product_solids,
         "cake_water": pressed * flows.product_water,
