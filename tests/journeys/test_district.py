@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -200,6 +201,26 @@ def test_a_task_that_takes_its_workers_down_is_given_up_and_the_others_are_done(
         found = dict(workers.work_through(fall_with_the_worker, [0, 1, 2], None, 1))
     assert (found[1], found[2]) == (1, 2)
     assert "died" in str(found[0])
+
+
+def test_when_all_workers_are_gone_nobody_waits_for_ever(
+    monkeypatch: pytest.MonkeyPatch, cluster: tuple[str, dict[str, subprocess.Popen[bytes]]]
+) -> None:
+    from distributed import Client
+
+    monkeypatch.setattr(workers, "_REAPPEARS_WITHIN_S", 0.5)
+    monkeypatch.setattr(workers, "_LOOK_EVERY_S", 0.2)
+    address, started = cluster
+    with Client(address, set_as_default=False) as watcher:
+        watcher.wait_for_workers(2, timeout=120)
+        with ThreadPoolExecutor(1) as aside:
+            found = aside.submit(lambda: list(workers.work_through(time.sleep, [600.0, 601.0, 602.0], address, None)))
+            wait_until(lambda: sum(map(len, watcher.call_stack().values())) == 2)
+            for name in ("one", "two"):
+                os.kill(started[name].pid, signal.SIGKILL)
+            told = dict(found.result(timeout=120))
+    assert sorted(told) == [600.0, 601.0, 602.0]
+    assert all("All workers went away" in str(why) for why in told.values())
 
 
 def test_an_address_where_nobody_answers_is_said(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import logging
 import os
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 from trendkit import __version__
@@ -20,6 +21,9 @@ Result = TypeVar("Result")
 
 _ANSWERS_WITHIN_S = 10  # a scheduler
 _APPEARS_WITHIN_S = 30  # the first worker
+_REAPPEARS_WITHIN_S = 60  # any worker, after the last one went
+_LOOK_EVERY_S = 2
+_NO_WORKER = "All workers went away and none came back; start some and call again: what is made is not made again."
 _MISSING = Problem(
     "this command needs the optional part 'cluster', which is not installed",
     place="district",
@@ -51,19 +55,32 @@ def _results(
 ) -> Iterator[tuple[Task, Result | str]]:
     """Yield tasks as they are done, with as many under way as the workers have threads.
 
-    No worker holds a task in reserve, so that one which dies takes only the task down that it was working on.
+    No worker holds a task in reserve, so that one which dies takes only the task down that it was working on. When
+    all workers have been gone for a while, no task is waited for any longer.
     """
     under_way: dict[Any, Task] = {}
-    done = distributed.as_completed()
+    seen_at = time.monotonic()  # a worker, or what one did
     while waiting or under_way:
-        threads = max(sum(client.nthreads().values()), 1)
-        while waiting and len(under_way) < threads:
+        threads = sum(client.nthreads().values())
+        while waiting and len(under_way) < max(threads, 1):
             task = waiting.popleft()
-            future = client.submit(work, task, pure=False)
-            under_way[future] = task
-            done.add(future)
-        future = next(done)
-        yield under_way.pop(future), future.result() if future.status == "finished" else _why(future)
+            under_way[client.submit(work, task, pure=False)] = task
+        done = _done_within(distributed, under_way, _LOOK_EVERY_S)
+        for future in done:
+            yield under_way.pop(future), future.result() if future.status == "finished" else _why(future)
+        if threads or done:
+            seen_at = time.monotonic()
+        elif time.monotonic() - seen_at > _REAPPEARS_WITHIN_S:
+            client.cancel(list(under_way))
+            yield from ((task, _NO_WORKER) for task in (*under_way.values(), *waiting))
+            return
+
+
+def _done_within(distributed: Any, under_way: dict[Any, Task], seconds: float) -> list[Any]:
+    """Return the futures done by now, in the order they were given, waiting for the first; [] after some seconds."""
+    with suppress(TimeoutError):
+        distributed.wait(list(under_way), timeout=seconds, return_when="FIRST_COMPLETED")
+    return [future for future in under_way if future.done()]
 
 
 def _distributed() -> Any:
