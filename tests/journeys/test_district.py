@@ -4,11 +4,13 @@ import json
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -40,10 +42,15 @@ def plants(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def local(plants: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The district worked on by two processes of its own."""
+    """The district worked on by two processes of its own, while Dask's usual port for its pages is taken."""
     out = tmp_path_factory.mktemp("local")
-    done = district(plants, out, "--workers", "2")
+    with socket.socket() as taken:
+        with suppress(OSError):  # somebody has it: as good
+            taken.bind(("127.0.0.1", 8787))
+            taken.listen()
+        done = district(plants, out, "--workers", "2")
     assert done.code == 0, done.complained
+    assert "Warning" not in done.complained, done.complained
     assert json.loads(done.said)["reviewed"] == 2
     return out
 

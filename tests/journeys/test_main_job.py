@@ -115,25 +115,6 @@ def test_json_on_request_is_one_object_and_nothing_else(plant_folder: Path, tmp_
     assert json.loads(outcome.said)["command"] == "upsets"
 
 
-def test_the_same_inputs_give_the_same_bytes(plant_folder: Path, tmp_path: Path) -> None:
-    for name in ("one", "two"):
-        outcome = type_command(
-            "review", "--plant", plant_folder / "plant.toml", "--from", "2026-02-03", "--to", "2026-02-10",
-            "--out", tmp_path / name, plant_folder / "exports", plant_folder / "lab.csv",
-        )  # fmt: skip
-        assert outcome.code == 0, outcome.complained
-    for path in sorted((tmp_path / "one").iterdir()):
-        assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
-
-
-def test_the_same_seed_gives_the_same_bytes(plant_folder: Path, tmp_path: Path) -> None:
-    outcome = type_command("simulate", "--out", tmp_path, "--days", "12", "--seed", "7")
-    assert outcome.code == 0
-    for path in sorted(plant_folder.rglob("*")):
-        if path.is_file():
-            assert path.read_bytes() == (tmp_path / path.relative_to(plant_folder)).read_bytes(), path.name
-
-
 @pytest.mark.parametrize(
     "words",
     [

@@ -68,6 +68,14 @@ def connection() -> Iterator[Any]:
             database.close()
 
 
+def record_batches(relation: Any, size: int) -> Iterable[Any]:
+    """Return a query's rows as Arrow record batches of at most `size` rows, made as they are asked for."""
+    # the name since DuckDB 1.5; the older one is deprecated since
+    read = getattr(relation, "to_arrow_reader", None) or relation.fetch_arrow_reader
+    batches: Iterable[Any] = read(size)
+    return batches
+
+
 def has_table(database: Any, name: str) -> bool:
     """Return True when a connection has a table or view of this name."""
     try:

@@ -18,7 +18,7 @@ from trendkit.exports import names, textfile
 from trendkit.exports.block import Block, ReadLog
 from trendkit.exports.cells import Bools, CellReader, Ints, distinct, floats, holds_no_number
 from trendkit.exports.clock import never_shown
-from trendkit.exports.engine import ReadingError, is_reading_error, unreadable
+from trendkit.exports.engine import ReadingError, is_reading_error, record_batches, unreadable
 from trendkit.exports.export import Export
 from trendkit.exports.moments import EARLIEST_US, LATEST_US, TimeForm, read_cell
 from trendkit.exports.refusals import Refusals
@@ -162,7 +162,7 @@ class Scan:
             select = [*select, f"{relation.row} AS file_row"]
         query = f"SELECT {', '.join(select)} FROM {relation.sql}" + (f" OFFSET {skip}" if skip else "")
         before = None
-        for batch in self.database.sql(query).to_arrow_reader(size):
+        for batch in record_batches(self.database.sql(query), size):
             if is_declared:
                 check_declared(batch)
             if before is not None:

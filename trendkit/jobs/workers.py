@@ -24,6 +24,7 @@ _APPEARS_WITHIN_S = 30  # the first worker
 _REAPPEARS_WITHIN_S = 60  # any worker, after the last one went
 _LOOK_EVERY_S = 2
 _NO_WORKER = "All workers went away and none came back; start some and call again: what is made is not made again."
+_NO_PAGES: dict[str, list[str]] = {"distributed.scheduler.http.routes": [], "distributed.worker.http.routes": []}
 _MISSING = Problem(
     "this command needs the optional part 'cluster', which is not installed",
     place="district",
@@ -95,13 +96,16 @@ def _distributed() -> Any:
 @contextmanager
 def _client(distributed: Any, scheduler: str | None, workers: int) -> Iterator[Any]:
     if scheduler is None:
-        # loopback only, no web page; a process works on one press at a time and is stopped before the machine is full
+        import dask
+
+        # loopback only; a process works on one press at a time and is stopped before the machine is full
         with (
+            dask.config.set(_NO_PAGES),
             distributed.LocalCluster(
                 n_workers=workers,
                 threads_per_worker=1,
                 host="127.0.0.1",
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",  # None would take a fixed port, and warn when it is taken
                 silence_logs=logging.CRITICAL,
             ) as cluster,
             distributed.Client(cluster) as client,
