@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from importlib.resources import files
 
 import numpy as np
@@ -23,8 +24,9 @@ from trendkit.upsets.causes import (
     weigh,
 )
 from trendkit.upsets.evidence import EVENTS, Evidence, Record, window_of
-from trendkit.upsets.kinds import kinds_of
+from trendkit.upsets.kinds import is_clear, kinds_of
 from trendkit.upsets.signs import Sign
+from trendkit.upsets.trials import inputs_beside
 from trendkit.upsets.watched import BY_NAME
 
 CONTRACT = {
@@ -190,3 +192,35 @@ def test_weak_polymer_makes_the_dose_off_though_only_its_strength_made_a_sign() 
     assert kinds_of([sign], [], "polymer_weak", record, window) == {"dose_off": 1}  # 25 % under: the first step is 15 %
     thicker = Sign(**{**vars(sign), "name": "feed_solids", "side": 1})
     assert kinds_of([thicker], [], "feed_thick", record, window) == {}
+
+
+def a_sign(name: str, side: int, begins: str, ends: str, z: float, size: float = 10.0) -> Sign:
+    start, end = pd.Timestamp(begins), pd.Timestamp(ends)
+    return Sign(
+        name, "dewatering", "run", side, start, start, end, start, end, 100.0, side * size, size, z, "move", "step", 0
+    )
+
+
+def test_a_clear_input_counts_alone_once_the_cake_is_two_points_wetter() -> None:
+    less_wash = a_sign("washwater_flow", -1, "2026-03-09T10:00Z", "2026-03-09T14:00Z", 4.5)
+    accounted = frozenset({("washwater_flow", -1)})
+
+    def clear(kinds: dict[str, int], z: float = 4.5) -> bool:
+        return is_clear([replace(less_wash, z=z)], [], accounted, kinds, ["cake_solids"])
+
+    assert clear({"wet_cake": 2})
+    assert not clear({"wet_cake": 1})
+    assert not clear({"wet_cake": 2}, z=3.5)
+    assert not clear({})
+
+
+def test_an_input_that_came_back_before_the_cake_did_speaks_against_causes_by_exclusion() -> None:
+    thin = a_sign("feed_solids", -1, "2026-03-09T10:00Z", "2026-03-09T11:00Z", 12.0)
+    wet = a_sign("cake_solids", -1, "2026-03-09T10:05Z", "2026-03-09T14:00Z", 10.0)
+    next_day = a_sign("feed_solids", -1, "2026-03-10T10:00Z", "2026-03-10T11:00Z", 12.0)
+    assert inputs_beside([wet], [], [thin, wet, next_day]) == [thin]
+    assert inputs_beside([thin, wet], [], [thin, wet]) == []
+    rows = rows_of(signatures(), "sludge_change")
+    alone = {"cake_solids": seen("cake_solids", -1.2), "feed_solids": seen("feed_solids", 0.0)}
+    beside = alone | {"feed_solids": seen("feed_solids", -1.2)}
+    assert score_cause(rows, alone, None).log_odds > score_cause(rows, beside, None).log_odds + 1.5

@@ -147,7 +147,7 @@ def test_a_short_dip_back_does_not_close_a_span() -> None:
 
 def test_polymer_paced_from_one_usual_dose_to_another_is_no_move_while_a_feed_that_swings_so_is() -> None:
     line = RobustLine(100.0, np.empty(0), np.empty(0), np.empty(0))
-    normal = Normal(line, spread=10.0, move_spread=4.0, ewma_spread=0.4, correlation=0.0)
+    normal = Normal(line, spread=10.0, move_spread=4.0, early_move_spread=4.0, ewma_spread=0.4, correlation=0.0)
     level = np.full(60, 100.0)
     paced = np.where(np.arange(60) < 24, 90.0, 112.0)  # from one spread below its normal to 1.2 above: a new grab
     beyond = np.where(np.arange(60) < 24, 90.0, 125.0)  # 2.5 spreads above
@@ -190,6 +190,31 @@ def test_weeks_of_quiet_do_not_make_a_crews_habit_an_event() -> None:
     granted = recent_normal(values, none, pieces, BLOCK_S, 0.05, Habit(always=0.9))
     assert quiet.move_spread < 0.2 and granted.move_spread == 0.9
     assert granted.spread == quiet.spread
+
+
+def test_what_moves_while_a_run_is_set_up_says_little_of_its_later_hours() -> None:
+    # Ten runs of eight hours; polymer is paced anew an hour into each, to a level that the day's grab decides.
+    rng = np.random.default_rng(9)
+    values, pieces, is_early = (np.empty(0) for _ in range(3))
+    before = 70.0
+    for run in range(10):
+        after = 70.0 * (1.15 if run % 2 else 0.9)
+        values = np.concatenate([values, np.where(np.arange(96) < 12, before, after) + rng.normal(0.0, 0.4, 96)])
+        pieces = np.concatenate([pieces, np.full(96, run)])
+        is_early = np.concatenate([is_early, np.arange(96) < 30])
+        before = after
+    none, early = np.empty((960, 0)), is_early.astype(bool)
+    normal = recent_normal(values, none, pieces.astype(np.int64), BLOCK_S, 0.5, is_early=early)
+    whole = recent_normal(values, none, pieces.astype(np.int64), BLOCK_S, 0.5)
+    assert normal.move_spread < 0.2 * whole.move_spread
+    assert normal.early_move_spread > 2.0 * normal.move_spread
+    paced = BY_NAME["polymer_flow"]
+    level = np.full(96, 70.0)
+    first_hours = np.arange(96) < 30
+    at_one_hour, at_five = np.where(np.arange(96) < 12, 62.0, 82.0), np.where(np.arange(96) < 60, 70.0, 95.0)
+    assert find_moves(at_one_hour, level, normal, paced, BLOCK_S, first_hours) == []
+    assert [move.first for move in find_moves(at_five, level, normal, paced, BLOCK_S, first_hours)] == [60]
+    assert find_moves(at_five, level, whole, paced, BLOCK_S) == []
 
 
 def test_a_constant_shift_from_the_first_block_is_out_of_the_recent_normal() -> None:

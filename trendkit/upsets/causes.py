@@ -28,7 +28,7 @@ SEEN = 0.3  # strength from which a sign counts as there
 SEEN_MUST = 0.45  # the same for one a cause cannot do without
 MISSING_MUST = -4.0
 LATE = pd.Timedelta(minutes=12)  # a leading sign may show this much after what it leads, on sludge time
-UNEXPLAINED_DRIVER = 0.5  # taken off per clear change of an input that the cause does not account for
+UNEXPLAINED_DRIVER = 1.0  # taken off per clear change of an input that the cause does not account for
 NO_UPSET = ("planned_", "meter_")  # what begins so explains signs by an intention or by a meter
 LEAST_WEIGHT = 0.03  # causes below it are not listed,
 LISTED = 3  # unless they are among the first three,

@@ -30,6 +30,7 @@ HISTORY_H = 200.0  # pressing hours the recent normal looks back
 WARM_UP_H = 8.0  # pressing hours before anything can be judged by past data alone
 NEW_NORMAL_H = 24.0  # out of band for most of this many pressing hours: that is how the press runs now
 NEW_NORMAL_SHARE = 0.6
+EARLY_H = 2.5  # into a run: it is being set up, and the move that its first grab brings fades from where the run was
 SAMPLED_SHARE = 0.8  # of block differences that are exactly zero: the column steps from grab to grab
 
 
@@ -88,6 +89,7 @@ class _Column:
     squared: tuple[int, ...]
     epochs: Codes  # stretches whose normal is one and the same
     is_sampled: bool
+    is_early: Bools  # in the first hours of their run
     block_s: int
 
 
@@ -109,8 +111,16 @@ def _column_of(judged: Judged, watched: Watched, press: Press, daily: Floats) ->
         tuple(DAILY + plain.index(name.removesuffix("^2")) for name in given if name.endswith("^2")),
         epochs,
         watched.is_effect and _is_sampled(values, pieces),
+        _is_early(blocks),
         judged.block_s,
     )
+
+
+def _is_early(blocks: pd.DataFrame) -> Bools:
+    """Return, per block, whether it lies in the first hours of its run."""
+    times = blocks.index.to_series()
+    begun = times.groupby(blocks["run"].to_numpy()).transform("min")
+    return np.asarray((times - begun) < pd.Timedelta(hours=EARLY_H), dtype=bool)
 
 
 def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats) -> JudgedColumn:
@@ -128,9 +138,9 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats)
         normal = _normal_of(history, column)
         piece = slice(int(first), int(last))
         usual[piece] = normal.line.level(column.regressors[piece])
-        spread[piece], move_spread[piece] = normal.spread, normal.move_spread
+        spread[piece], move_spread[piece] = normal.spread, normal.move_spread_at(column.is_early[piece])
         for span, held_against in _spans_of(column, history, normal, piece, limit):
-            sign = make_sign(judged, watched, int(first), span, held_against, limit)
+            sign = make_sign(judged, watched, int(first), span, held_against, limit, column.is_early[piece])
             sign = replace(sign, is_as_expected=held_against is not normal)
             if is_shutting_down(span, sign, values[piece].size, judged.block_s):
                 continue
@@ -152,14 +162,15 @@ def _spans_of(
     level = normal.line.level(column.regressors[piece])
     if column.is_sampled:
         return [(span, normal) for span in find_sampled_spans(values, level, normal, watched)]
-    spans = find_spans(values, level, normal, watched, limit, column.block_s)
+    is_early = column.is_early[piece]
+    spans = find_spans(values, level, normal, watched, limit, column.block_s, is_early)
     found = [(span, normal) for span in spans]
     if not watched.is_effect or not watched.given:
         return found
     plain = replace(column, regressors=column.regressors[:, :DAILY], squared=())
     as_it_is = _normal_of(history, plain)
     level = as_it_is.line.level(plain.regressors[piece])
-    for span in find_spans(values, level, as_it_is, watched, None, column.block_s):
+    for span in find_spans(values, level, as_it_is, watched, None, column.block_s, is_early):
         is_told = any(
             other.side == span.side and other.first < span.last and other.last > span.first for other in spans
         )
@@ -217,4 +228,5 @@ def _normal_of(history: Codes, column: _Column) -> Normal:
         max(floor, 1e-9),
         Habit(watched.crew_spread / 100.0 * typical, watched.habit / 100.0 * typical),
         column.squared,
+        column.is_early[history],
     )

@@ -18,6 +18,7 @@ ALSO_MOVES = {
     "polymer_strength": "polymer_flow"
 }  # groups: the dose is strength times flow, a sign of either is one of it
 EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
+FELT = 2  # severity from which what came out of the press speaks for the input that left its band before it
 CLEAR, UNMISTAKABLE, FAR_OUT = 4.0, 5.5, 8.0  # spreads
 
 
@@ -64,7 +65,8 @@ def is_clear(
 
     One column a little out of its band, with nothing else moving, is what a month of sludge does by itself. Signs
     the likeliest cause does not account for do not count, and what the crew sets counts once something comes of it
-    (where cake, filtrate or depth is among the `continuous` columns, which a meter and not a few grabs make).
+    (where cake, filtrate or depth is among the `continuous` columns, which a meter and not a few grabs make). A clear
+    input and a cake two points wetter on the same sludge tell of two things, too (`FELT`).
     """
     if stops:
         return True
@@ -74,7 +76,9 @@ def is_clear(
         return False
     told = [sign for sign in signs if (sign.name, sign.side) in accounted] or list(signs)
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
-    return len(clear) >= 2 or any(_is_unmistakable(sign) for sign in told)
+    has_clear_input = any(sign.z >= CLEAR for sign in inputs)
+    is_felt = has_clear_input and any(kinds.get(kind, 0) >= FELT for kind in EFFECT_KINDS)
+    return len(clear) >= 2 or is_felt or any(_is_unmistakable(sign) for sign in told)
 
 
 def is_more_than_expected(signs: Sequence[Sign], stops: Sequence[Stop]) -> bool:

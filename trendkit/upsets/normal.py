@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from trendkit.upsets.charts import lag_one_correlation, median, robust_spread, sigma_from_differences
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Codes = NDArray[np.int64]
 
 HUBER_WIDTH = 1.345  # 95 % efficient on normal noise (Huber 1981; value from memory)
@@ -102,8 +103,13 @@ class Normal:
     line: RobustLine
     spread: float  # of block means about the level, run to run included; the column's unit
     move_spread: float  # of the last ten minutes about the run's own last hours; the column's unit
+    early_move_spread: float  # the same while a run is being set up
     ewma_spread: float  # of the EWMA of standardised blocks
     correlation: float  # lag one, of blocks
+
+    def move_spread_at(self, is_early: Bools) -> Floats:
+        """Return the spread of moves for blocks of a run's first hours and for the later ones."""
+        return np.where(is_early, self.early_move_spread, self.move_spread)
 
 
 def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
@@ -213,6 +219,7 @@ def recent_normal(
     floor: float,
     habit: Habit = NO_HABIT,
     squared: tuple[int, ...] = (),
+    is_early: Bools | None = None,
 ) -> Normal:
     """Return the normal of a column from earlier blocks.
 
@@ -228,6 +235,9 @@ def recent_normal(
         What crews usually do to it, which earlier blocks may not have shown.
     squared
         Positions of the regressors that also count by their square.
+    is_early
+        Which blocks lie in the first hours of their run; none when not given. Crews set a press up in them, when the
+        day's first grabs come back: what moves then is usual then, and says little of the rest of the run.
 
     Notes
     -----
@@ -245,10 +255,14 @@ def recent_normal(
     runs = np.unique(pieces).size
     few_runs = 1.0 + 8.0 / max(runs - 1, 1) ** 1.5
     kept = correlation * (1.0 - EWMA_WEIGHT)
+    moved = moves(left, pieces, block_s)
+    early = np.zeros(values.size, dtype=bool) if is_early is None else is_early
+    later_spread = _move_spread(moved[~early], runs, floor, habit)
     return Normal(
         line=line,
         spread=max(wide_spread(left, 0.95), noise if noise == noise else 0.0, floor) * few_runs,
-        move_spread=_move_spread(moves(left, pieces, block_s), runs, floor, habit),
+        move_spread=later_spread,
+        early_move_spread=max(later_spread, _move_spread(moved[early], runs, floor, habit)),
         ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
         correlation=correlation,
     )

@@ -64,12 +64,18 @@ def _least_of(watched: Watched, level: Floats) -> Floats:
 
 
 def find_spans(
-    values: Floats, level: Floats, normal: Normal, watched: Watched, limit: Limit | None, block_s: int
+    values: Floats,
+    level: Floats,
+    normal: Normal,
+    watched: Watched,
+    limit: Limit | None,
+    block_s: int,
+    is_early: Bools | None = None,
 ) -> list[Span]:
-    """Return the spans out of band within one piece of a run, by onset."""
+    """Return the spans out of band within one piece of a run, by onset; `is_early`: in the run's first hours."""
     left = values - level
     least = _least_of(watched, level)
-    moving = find_moves(values, level, normal, watched, block_s)
+    moving = find_moves(values, level, normal, watched, block_s, is_early)
     spans = list(moving)
     enters = _enters(left, normal, least)
     recent = _quarter_hour(values)
@@ -93,14 +99,17 @@ def _quarter_hour(values: Floats) -> Floats:
     return trailing_mean(values, None, 3, 0, 2)
 
 
-def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, block_s: int) -> list[Span]:
+def find_moves(
+    values: Floats, level: Floats, normal: Normal, watched: Watched, block_s: int, is_early: Bools | None = None
+) -> list[Span]:
     """Return the spans that left where the run was, to either side; that level is held until they come back.
 
     Where the run was is known from its calm blocks alone: the end of one excursion is not the start of another. Crews
     pace polymer anew when a feed grab comes back: from one usual dose to another is no sign.
     """
     left = values - level
-    enough = np.maximum(ENTER_MOVE * normal.move_spread, _least_of(watched, level))
+    spread = normal.move_spread_at(np.zeros(left.size, dtype=bool) if is_early is None else is_early)
+    enough = np.maximum(ENTER_MOVE * spread, _least_of(watched, level))
     out_of_normal = PACED_ANEW * normal.spread if watched.is_paced else 0.0
     back = _back(block_s)
     calm = left.copy()
@@ -116,7 +125,7 @@ def find_moves(values: Floats, level: Floats, normal: Normal, watched: Watched, 
             break
         detected = position + int(ahead[0])
         side = 1 if moved[detected] > 0 else -1
-        leave = np.full(left.size, max(LEAVE_MOVE * abs(float(moved[detected])), normal.move_spread))
+        leave = np.full(left.size, max(LEAVE_MOVE * abs(float(moved[detected])), spread[detected]))
         start = np.zeros(left.size, dtype=bool)
         start[detected] = True
         (span,) = _excursions(start, side * (left - own[detected]), leave, side, "move", back)

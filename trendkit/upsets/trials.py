@@ -67,7 +67,8 @@ def likeliest_trial(
         own_stops = [stop for stop in stops if (stop.kind, 1) in sides]
         own = core([sign for sign in signs if (sign.name, sign.side) in sides], own_stops)
         if own or own_stops:
-            trials.append(Trial(_scored(rows, own, own_stops, scene, aside), rows, tuple(own), tuple(own_stops)))
+            score = _scored(rows, own, own_stops, inputs_beside(own, own_stops, signs), scene, aside)
+            trials.append(Trial(score, rows, tuple(own), tuple(own_stops)))
     scores = [trial.score for trial in trials]
     best = max(trials, key=lambda trial: trial.score.log_odds, default=None)
     if best is not None and best.score.log_odds < UNKNOWN_LOG_ODDS:
@@ -103,14 +104,29 @@ def consequences(signs: Sequence[Sign], trial: Trial) -> list[Sign]:
     return found
 
 
+def inputs_beside(own: Sequence[Sign], stops: Sequence[Stop], signs: Sequence[Sign]) -> list[Sign]:
+    """Return the signs of inputs a cause does not take that left their band beside its own signs.
+
+    They may be over long before the cake is back: over the whole span such an input looks as usual.
+    """
+    start, end = span_of(own, stops)
+    beside = [sign for sign in signs if sign not in own and not BY_NAME[sign.name].is_effect]
+    return [sign for sign in beside if sign.feed_onset <= end and sign.feed_end >= start - JOIN]
+
+
 def _scored(
-    rows: tuple[Row, ...], signs: Sequence[Sign], stops: Sequence[Stop], scene: Scene, aside: frozenset[str]
+    rows: tuple[Row, ...],
+    signs: Sequence[Sign],
+    stops: Sequence[Stop],
+    beside: Sequence[Sign],
+    scene: Scene,
+    aside: frozenset[str],
 ) -> Score:
     start, end = span_of(signs, stops)
     own = {sign.name for sign in signs}
     evidence = {
         name: seen
-        for name, seen in gather_evidence(scene.record, signs, start, end).items()
+        for name, seen in gather_evidence(scene.record, [*signs, *beside], start, end).items()
         if name in own or name not in aside or BY_NAME[name].is_effect
     }
     effects = [sign.feed_onset for sign in signs if BY_NAME[sign.name].is_effect]
