@@ -33,8 +33,12 @@ BEFORE_FIGURES = ["scipy.stats", "scipy.special", "statsmodels", "openpyxl", *FO
         ("plant check plant.toml exports", BEFORE_FIGURES),
         ("ingest --plant plant.toml exports lab.csv", BEFORE_FIGURES),
         (
-            "table --plant plant.toml --out figures.parquet exports",
+            "table --plant plant.toml --out figures.parquet exports lab.csv",
             ["statsmodels", "scipy.stats", "openpyxl", *FOR_PAGES, *FOR_A_CLUSTER],
+        ),
+        (
+            "review --plant plant.toml --from 2026-02-04 --to 2026-02-07 --out r exports lab.csv",
+            ["statsmodels", "scipy.stats", *FOR_A_CLUSTER],
         ),
     ],
 )

@@ -14,6 +14,7 @@ import pandas as pd
 
 from trendkit.plant.model import Plant, Press, Uncertainty
 from trendkit.press.lab import ASSUMED
+from trendkit.press.robust_line import fit_robustly
 from trendkit.press.uncertainty import COVERAGE_95, Array, Codes, Measured, Samples
 from trendkit.series import paired_with_grabs
 
@@ -206,22 +207,20 @@ def fit_line(meter: Array, grab: Array, bench_share: float) -> tuple[float, floa
     (0.0, 1.2)
     """
     from scipy.special import stdtrit
-    from statsmodels.robust.robust_linear_model import RLM
 
     count = len(meter)
     level = float(np.median(grab / meter)) * meter
     columns = np.column_stack((1.0 / level, meter / level))
     low, high = np.percentile(meter, [10, 90])
     if count >= LEAST_FOR_LINE and high >= LEAST_SPREAD * low:
-        line = RLM(grab / level, columns).fit()
-        spread = float(line.scale)
-        covariance = np.asarray(line.bcov_scaled) * _widened(count - 2, spread, bench_share)
-        if line.params[0] ** 2 > stdtrit(count - 2, 0.995) ** 2 * line.bcov_scaled[0, 0]:
-            return float(line.params[0]), float(line.params[1]), covariance, spread
+        line = fit_robustly(columns, grab / level)
+        covariance = line.covariance * _widened(count - 2, line.scale, bench_share)
+        if line.coefficients[0] ** 2 > stdtrit(count - 2, 0.995) ** 2 * line.covariance[0, 0]:
+            return float(line.coefficients[0]), float(line.coefficients[1]), covariance, line.scale
     rest = np.log(grab / meter)
     calm = rest if np.ptp(rest) > 1e-9 else rest + 1e-9 * np.arange(count)  # the scale of equal values is 0
-    only = RLM(calm, np.ones(count)).fit()
-    spread, gain = float(only.scale), float(np.exp(only.params[0]))
+    only = fit_robustly(np.ones((count, 1)), calm)
+    spread, gain = only.scale, float(np.exp(only.coefficients[0]))
     relative = (spread**2 / count) * _widened(count - 1, spread, bench_share)
     return 0.0, gain, np.diag([0.0, relative * gain**2]), spread
 

@@ -109,7 +109,7 @@ def judge_levels(holds: pd.DataFrame, outcome: str) -> Judged | None:
     None with under two days, two levels or three degrees of freedom left. Holds missing on a day are allowed: the
     levels are tested by the extra sum of squares over days alone.
     """
-    from scipy.special import fdtrc, stdtrit
+    from statsmodels.regression.linear_model import OLS
 
     rows = holds[holds[outcome].notna()] if len(holds) else holds
     if rows.empty:
@@ -122,21 +122,18 @@ def judge_levels(holds: pd.DataFrame, outcome: str) -> Judged | None:
     values = rows[outcome].to_numpy(dtype=float)
     days = np.eye(len(day))[day_code]
     both = np.column_stack([days, _contrasts(len(level))[level_code]])
-    without, left = _misfit(days, values), _misfit(both, values)
-    variance = max(left, 1e-24) / free
-    ratio = (without - left) / (len(level) - 1) / variance
-    coefficients = np.linalg.lstsq(both, values, rcond=None)[0]
+    fit = OLS(values, both).fit()
+    is_level = np.ptp(values) <= 1e-9 * np.abs(values).max()  # nothing but rounding is left to compare
+    p_value = 1.0 if is_level else float(fit.compare_f_test(OLS(values, days).fit())[1])
     to_means = np.column_stack([np.zeros((len(level), len(day))), _contrasts(len(level))])
-    effects = to_means @ coefficients
-    inverse = np.linalg.pinv(both.T @ both)
-    half = stdtrit(free, 0.975) * np.sqrt(variance * np.einsum("ij,jk,ik->i", to_means, inverse, to_means))
-    middle = float(coefficients[: len(day)].mean())
+    effects = fit.t_test(to_means)
+    middle = float(fit.params[: len(day)].mean())
     counts = np.bincount(level_code)
     means = tuple(
-        LevelMean(float(speed), middle + float(up), middle + float(up - wide), middle + float(up + wide), int(count))
-        for speed, up, wide, count in zip(level, effects, half, counts, strict=True)
+        LevelMean(float(speed), middle + float(up), middle + float(low), middle + float(high), int(count))
+        for speed, up, (low, high), count in zip(level, effects.effect, effects.conf_int(), counts, strict=True)
     )
-    return Judged(outcome, float(fdtrc(len(level) - 1, free, max(ratio, 0.0))), means, len(day), float(variance**0.5))
+    return Judged(outcome, p_value, means, len(day), float(fit.mse_resid**0.5))
 
 
 def _contrasts(levels: int) -> Floats:
@@ -144,11 +141,6 @@ def _contrasts(levels: int) -> Floats:
     ones = np.eye(levels)
     result: Floats = ones[:, 1:] - ones[:, :1]
     return result
-
-
-def _misfit(design: Floats, values: Floats) -> float:
-    fitted = design @ np.linalg.lstsq(design, values, rcond=None)[0]
-    return float(((values - fitted) ** 2).sum())
 
 
 def merge_test(test: StepTest, blocks: pd.DataFrame, changes: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
