@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -86,17 +87,17 @@ class Streams:
     product_over_suspended: Measured  # total over suspended solids of the product; 1 where dissolved are not known
     balance: BalanceTerms
 
-    @property
+    @cached_property
     def is_thickening(self) -> Mask:
         """True in thickening runs."""
         return np.asarray((self.operation.mode == THICKENING) & (self.operation.run_code >= 0))
 
-    @property
+    @cached_property
     def is_dewatering(self) -> Mask:
         """True in dewatering runs."""
         return np.asarray((self.operation.mode == DEWATERING) & (self.operation.run_code >= 0))
 
-    @property
+    @cached_property
     def is_pressing(self) -> Mask:
         """True in the phase `pressing`."""
         return np.asarray(self.operation.phase == "pressing")
