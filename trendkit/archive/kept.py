@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -36,6 +37,12 @@ def keep(path: Path, content: bytes, most: int) -> None:
         fresh = path.with_name(f"{path.name}.{os.getpid()}{NEW}")
         fresh.write_bytes(hashlib.sha256(content).digest() + content)
         os.replace(fresh, path)
-        kept = sorted(path.parent.glob(f"*{path.suffix}"), key=lambda each: each.stat().st_mtime)
-        for old in kept[:-most]:
+        others = sorted((each for each in path.parent.glob(f"*{path.suffix}") if each != path), key=_last_used)
+        for old in others[: max(0, len(others) + 1 - most)]:
             old.unlink(missing_ok=True)
+
+
+def _last_used(path: Path) -> float:
+    """Return when a file was used last [s since 1970]; long ago where that is to come: the clock was set back since."""
+    used = path.stat().st_mtime
+    return used if used <= time.time() + 60.0 else 0.0

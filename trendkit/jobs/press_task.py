@@ -64,8 +64,7 @@ def review_press(task: PressTask) -> PressOutcome:
         return PressOutcome(failure=error.in_one_line())
     except Exception as error:
         return PressOutcome(failure=f"Something unforeseen went wrong ({type(error).__name__}: {error}).")
-    files = {file.name: file.stat().st_size for file in sorted(task.out.iterdir()) if _is_output(file)}
-    write_whole(task.out / MADE_FROM, (json.dumps({"made_from": made_from, "bytes": files}, indent=1) + "\n").encode())
+    write_whole(task.out / MADE_FROM, (json.dumps({"made_from": made_from}, indent=1) + "\n").encode())
     return PressOutcome(page)
 
 
@@ -126,15 +125,11 @@ def _sign_of_archive(task: PressTask, plant: Plant, spans: Sequence[tuple[pd.Tim
     return said
 
 
-def _is_output(file: Path) -> bool:
-    return file.is_file() and file.name != MADE_FROM and not file.name.startswith(".")
-
-
 def _is_made(folder: Path, made_from: dict[str, Any]) -> bool:
+    from trendkit.reports.page_set import is_of_one_making
+
     try:
         kept = json.loads((folder / MADE_FROM).read_text(encoding="utf-8"))
-        return kept["made_from"] == made_from and all(
-            (folder / name).stat().st_size == size for name, size in kept["bytes"].items()
-        )
+        return kept["made_from"] == made_from and is_of_one_making(folder, "review")
     except (OSError, ValueError, KeyError):
         return False

@@ -70,11 +70,11 @@ def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]
 
 
 def _remove_left_behind(folder: Path, names: Iterable[str]) -> None:
-    """Remove the unfinished files of a writer that was killed more than an hour ago."""
+    """Remove the unfinished files of a writer that was killed more than an hour ago, or before the clock was set back."""
     for name in names:
         for left in folder.glob(f".{glob.escape(name)}.*.part"):
             with suppress(OSError):
-                if time.time() - left.stat().st_mtime > 3600.0:
+                if abs(time.time() - left.stat().st_mtime) > 3600.0:
                     left.unlink()
 
 

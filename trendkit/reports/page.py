@@ -201,6 +201,6 @@ def render(template: str, **values: Any) -> bytes:
     return text.translate(_TURNS_LETTERS).encode("utf-8", errors="replace")
 
 
-def render_page(page: Page) -> bytes:
-    """Return the page as one self-contained HTML text in UTF-8."""
-    return render("page.html.j2", page=page)
+def render_page(page: Page, set_mark: str = "") -> bytes:
+    """Return the page as one self-contained HTML text in UTF-8; `set_mark` is what its files have in common."""
+    return render("page.html.j2", page=page, set_mark=set_mark)

@@ -18,7 +18,7 @@ from trendkit.reports.documents import (
     tune_document,
 )
 from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
-from trendkit.reports.jsonio import json_text, plain
+from trendkit.reports.jsonio import plain
 from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.words import KINDS, said
 
@@ -111,14 +111,9 @@ def write_quality(
 def _write_page(
     folder: Path, command: str, page: Page, document: dict[str, object], others: dict[str, bytes]
 ) -> dict[str, str]:
-    from trendkit.reports.page import render_page
+    from trendkit.reports.page_set import sealed
 
-    contents = {
-        f"{command}.json": (json_text(document) + "\n").encode(),
-        **others,
-        f"{command}.html": render_page(page),
-    }
-    write_whole(folder, contents)
+    write_whole(folder, sealed(command, page, document, others))
     return {"answer": page.answer.replace("\u00a0", " "), "page": str(folder / f"{command}.html")}
 
 
