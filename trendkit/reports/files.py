@@ -70,7 +70,7 @@ def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]
 
 
 def _remove_left_behind(folder: Path, names: Iterable[str]) -> None:
-    """Remove the unfinished files of a writer that was killed more than an hour ago, or before the clock was set back."""
+    """Remove the unfinished files of a writer killed more than an hour ago, or before the clock was set back."""
     for name in names:
         for left in folder.glob(f".{glob.escape(name)}.*.part"):
             with suppress(OSError):
