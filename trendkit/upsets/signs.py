@@ -12,7 +12,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-
 from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit
