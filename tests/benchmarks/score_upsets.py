@@ -87,13 +87,20 @@ def _matched(true: pd.DataFrame, reported: list[Upset]) -> dict[int, int]:
 
 
 def _unmatched(upset: Upset, played: Played, true: pd.DataFrame) -> str:
-    """Return what a reported upset without a partner is: a part of a true one, something too small, or false."""
+    """Return what a reported upset without a partner is: a part of a true one, something too small, or false.
+
+    "false (natural)": it began within what the simulator's truth lists as an upset that nobody put in.
+    """
     for _, event in true.iterrows():
         if upset.start < event["end"] + NEAR and upset.end > event["start"] - NEAR:
             return "part"
-    for _, event in played.other_events.iterrows():
+    put_in = played.other_events[played.other_events["why"] != "natural"]
+    for _, event in put_in.iterrows():
         if upset.start < event["end"] + NEAR and upset.end > event["start"] - NEAR:
             return "false (look-alike)" if event["why"] == "look-alike" else "small"
+    for _, event in played.other_events.drop(put_in.index).iterrows():
+        if event["start"] - NEAR <= upset.start < event["end"] + NEAR:
+            return "false (natural)"
     for _, fault in played.faults.iterrows():
         if upset.start < fault["end"] and upset.end > fault["start"]:
             return "false (fault)"
@@ -177,8 +184,10 @@ def false_alarm_lines(scores: list[UpsetScore], per: str) -> list[str]:
     found = pd.concat([score.found for score in scores], ignore_index=True)
     days, faults = sum(score.press_days for score in scores), sum(score.faults for score in scores)
     if per == "days":
+        real = found[found["verdict"] != "false (natural)"]
         lines = [
-            f"false upsets per 30 clean press days: {30.0 * len(found) / max(days, 1):.2f} ({len(found)} in {days})"
+            f"upsets reported per 30 clean press days: {30.0 * len(found) / max(days, 1):.2f} ({len(found)} in {days})",
+            f"  without those that began in an upset nobody put in: {30.0 * len(real) / max(days, 1):.2f} ({len(real)})",
         ]
     else:
         leaking = int((found["verdict"] == "false (fault)").sum())

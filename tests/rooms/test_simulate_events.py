@@ -11,8 +11,9 @@ from simulated import MONDAY, lived_press
 from trendkit.simulate.disturbances import CAUSES, STOPS_MIN, Event
 from trendkit.simulate.family import draw_household
 from trendkit.simulate.ledger import COLUMNS, FIRST_ROLE, SIGNS
+from trendkit.simulate.natural import natural_events, polymer_held, polymer_need_met
 from trendkit.simulate.operation import make_grid
-from trendkit.simulate.plant import begin_life, lived
+from trendkit.simulate.plant import begin_life, live, lived
 from trendkit.simulate.record import streams_of
 from trendkit.simulate.scenarios import SCENARIOS
 
@@ -59,14 +60,52 @@ def test_a_severe_event_is_on_the_ledger_with_its_cause_start_and_first_sign(cau
 
 def test_a_quiet_plant_has_an_empty_ledger():
     press = lived_press("clean", 14)
-    assert press.upsets.empty and press.other_events.empty
+    assert press.upsets.empty and set(press.other_events["why"]) <= {"natural"}
+
+
+def clean_day(polymer_factor=1.0, hours=(3.0, 5.0), seed=4):
+    """Return a day on which the polymer is multiplied for some hours, as if the crew had paced it so."""
+    household = draw_household(SCENARIOS["clean"], seed, 1)
+    grid = make_grid(MONDAY, 1, "America/Denver")
+    life = begin_life(household, grid, MONDAY, 1, 1.0, streams_of(seed, "bfp-1"))
+    calm = live(life, ())
+    held = polymer_held(calm, household.station, (Event("polymer_loss", 0.0, grid.n * grid.step_s, 0.0, 1),))
+    begin = life.timeline.runs[0].feed_on_s
+    inside = (grid.seconds >= begin + hours[0] * HOURS) & (grid.seconds < begin + hours[1] * HOURS)
+    return life, live(life, (), held * np.where(inside, polymer_factor, 1.0)), begin
+
+
+@pytest.mark.parametrize(
+    ("factor", "cause"), [(1.25, "polymer_excess"), (0.70, "polymer_loss"), (1.15, ""), (0.80, "")]
+)
+def test_polymer_off_as_after_a_mild_event_is_one_though_nobody_put_it_in(factor, cause):
+    # A mild polymer_excess multiplies the polymer by 1.20, a mild polymer_loss by 0.74.
+    life, history, begin = clean_day(factor)
+    met = polymer_need_met(history, life.household.station)
+    assert np.nanmedian(met) == pytest.approx(1.0, abs=0.01)  # the intended dose on this sludge, but for those hours
+    found = natural_events(history, life.household.station)
+    assert [event.cause for event in found] == ([cause] if cause else [])
+    for event in found:
+        assert event.start_s == pytest.approx(begin + 3.0 * HOURS, abs=600.0)
+        assert event.end_s == pytest.approx(begin + 5.0 * HOURS, abs=600.0)
+
+
+def test_a_few_minutes_of_too_much_polymer_are_no_natural_event():
+    life, history, _ = clean_day(1.5, (3.0, 3.05))
+    assert natural_events(history, life.household.station) == ()
+
+
+def test_a_natural_event_is_listed_with_the_severity_of_what_it_did():
+    others = pd.concat([lived_press("clean", 21, seed).other_events for seed in (1, 3)])
+    assert set(others["what"]) <= {"polymer_excess", "polymer_loss"} and len(others) >= 1
+    assert others["severity"].between(1, 3).all() and (others["end"] > others["start"]).all()
 
 
 @pytest.mark.parametrize("name", ["planned feed reduction", "wash in mid-run", "polymer trial", "planned speed change"])
 def test_look_alikes_are_listed_apart_and_reach_no_severity(name):
     press = day_with(event(name, severity=1, hours=0.4 if name == "wash in mid-run" else 2.0, look_alike=True))
     assert press.upsets.empty
-    assert press.other_events["what"].tolist() == [name]
+    assert press.other_events.loc[press.other_events["why"] != "natural", "what"].tolist() == [name]
     quiet = day_with()
     both = ((press.table["phase"] == "pressing") & (quiet.table["phase"] == "pressing")).to_numpy()
     for sign in SIGNS:

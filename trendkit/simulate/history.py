@@ -91,7 +91,7 @@ def run_press(grid: Grid, drivers: Drivers, station: Station, streams: Streams) 
     fouling = belt_fouling(
         is_pressing=(now.feed_flow_m3_h > 0.0).astype(np.float64),
         is_moving=drivers.timeline.is_moving,
-        dose_ratio=_dose_ratio(now, drivers.feed, station.sludge),
+        dose_ratio=dose_ratio(now, drivers.feed, station.sludge),
         wash=wash,
         extra_per_h=drivers.extra_fouling_per_h,
         step_s=grid.step_s,
@@ -103,7 +103,7 @@ def run_press(grid: Grid, drivers: Drivers, station: Station, streams: Streams) 
     return _on_the_wall_clock(grid, drivers, now, way, fouling, parcels, flows)
 
 
-def _dose_ratio(now: Acting, feed: Feed, sludge: Sludge) -> Array:
+def dose_ratio(now: Acting, feed: Feed, sludge: Sludge) -> Array:
     """Return the dose as a multiple of the optimum at each step, 0 without feed."""
     solids = now.feed_flow_m3_h * sludge_density_kg_m3(feed.solids) * feed.solids
     active = now.polymer_flow_l_h * now.polymer_strength

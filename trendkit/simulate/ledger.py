@@ -24,6 +24,7 @@ COLUMNS = (
     *("press", "run", "start", "effect_start", "detected_at", "end", "kind", "kinds", "severity", "first_sign"),
     *("cause", "causes", "evidence", "lost_dry_solids_kg", "extra_cost"),
 )
+OTHER_COLUMNS = ("press", "what", "why", "start", "end", "severity")
 STEADY_AGAIN_MIN = 15
 
 
@@ -118,13 +119,27 @@ def measured_upsets(
                     "why": why,
                     "start": grid.moment(event.start_s).floor("min"),
                     "end": grid.moment(event.end_s).ceil("min"),
+                    "severity": 0,
                 }
             )
         else:
             rows.append(row)
     extra = ["intended_severity", "ramp_min", "applied_from", "applied_until", "severity_by_need"]
     ledger = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
-    return ledger, pd.DataFrame(others, columns=["press", "what", "why", "start", "end"])
+    return ledger, pd.DataFrame(others, columns=list(OTHER_COLUMNS))
+
+
+def natural_upsets(
+    events: Sequence[Event], as_it_was: pd.DataFrame, held: pd.DataFrame, grid: Grid, prices: Prices
+) -> pd.DataFrame:
+    """Return those of the events nobody put in that were upsets by the contract's steps, as other events.
+
+    `held` is the same press with the intended polymer during them: they are judged by what they did, like the others.
+    """
+    ledger, _ = measured_upsets(events, as_it_was, held, grid, prices)
+    rows = ledger[["press", "cause", "start", "end", "severity"]].rename(columns={"cause": "what"})
+    rows["why"] = "natural"
+    return rows[list(OTHER_COLUMNS)]
 
 
 def _measure(

@@ -19,7 +19,8 @@ from trendkit.simulate.disturbances import Event, effects_on_drivers, stopped_by
 from trendkit.simulate.drivers import Feed, Streams, disturbed_feed, draw_drivers, draw_feed
 from trendkit.simulate.family import Household
 from trendkit.simulate.history import History, run_press
-from trendkit.simulate.ledger import measured_upsets
+from trendkit.simulate.ledger import measured_upsets, natural_upsets
+from trendkit.simulate.natural import natural_events, polymer_held
 from trendkit.simulate.operation import Grid, Timeline, plan_runs, timeline_of
 from trendkit.simulate.randomness import Array, wandering
 from trendkit.simulate.truth_table import minute_table
@@ -63,11 +64,16 @@ def begin_life(
     return Life(household, grid, timeline, feed, streams, optics)
 
 
-def live(life: Life, events: Sequence[Event]) -> History:
-    """Return the history of the press under the events; the same streams make the same noise every time."""
+def live(life: Life, events: Sequence[Event], polymer_factor: Array | None = None) -> History:
+    """Return the history of the press under the events; the same streams make the same noise every time.
+
+    `polymer_factor` multiplies the polymer step by step, shape (n,).
+    """
     grid, household = life.grid, life.household
     station = household.station
     extra = effects_on_drivers(grid, events)
+    if polymer_factor is not None:
+        extra["polymer_factor"] = extra.get("polymer_factor", np.ones(grid.n)) * polymer_factor
     timeline = stopped_by(grid, life.timeline, events)
     feed = disturbed_feed(life.feed, extra)
     seen_fouling = np.full(grid.n, 0.4)
@@ -81,7 +87,10 @@ def live(life: Life, events: Sequence[Event]) -> History:
 
 
 def lived(life: Life, events: Sequence[Event]) -> Lived:
-    """Return the press with its events, each of them measured against its absence."""
+    """Return the press with its events, each of them measured against its absence.
+
+    What goes wrong by itself is measured on the press without events and listed among the other events.
+    """
     machine = life.household.station.machine
 
     def table_of(history: History) -> pd.DataFrame:
@@ -90,8 +99,9 @@ def lived(life: Life, events: Sequence[Event]) -> Lived:
     history = live(life, events)
     table = table_of(history)
     ledgers, others = [], []
+    calm = live(life, ()) if events else history
+    undisturbed = table_of(calm) if events else table
     if events:
-        undisturbed = table_of(live(life, ()))
         for layer in _layers(events):
             alone = table if len(layer) == len(events) else table_of(live(life, layer))
             upsets, other = measured_upsets(layer, alone, undisturbed, life.grid, life.household.prices)
@@ -101,6 +111,10 @@ def lived(life: Life, events: Sequence[Event]) -> Lived:
         empty = measured_upsets((), table, table, life.grid, life.household.prices)
         ledgers.append(empty[0])
         others.append(empty[1])
+    natural = natural_events(calm, life.household.station)
+    if natural:
+        held = table_of(live(life, (), polymer_held(calm, life.household.station, natural)))
+        others.append(natural_upsets(natural, undisturbed, held, life.grid, life.household.prices))
     return Lived(
         life.household,
         history,
