@@ -41,7 +41,7 @@ def fit_robustly(columns: Array, outcome: Array) -> RobustFit:
     >>> round(float(fit.coefficients[0]), 2)
     1.03
     """
-    coefficients = np.linalg.lstsq(columns, outcome, rcond=None)[0]
+    coefficients: Array = np.asarray(np.linalg.lstsq(columns, outcome, rcond=None)[0], dtype=np.float64)
     loss = np.inf
     for _ in range(_ROUNDS):
         rest = outcome - columns @ coefficients
@@ -52,7 +52,8 @@ def fit_robustly(columns: Array, outcome: Array) -> RobustFit:
         if abs(before - loss) <= _SETTLED:
             break
         root = np.sqrt(np.minimum(1.0, BEND / np.maximum(np.abs(rest / scale), BEND)))
-        coefficients = np.linalg.lstsq(columns * root[:, None], outcome * root, rcond=None)[0]
+        weighted = np.linalg.lstsq(columns * root[:, None], outcome * root, rcond=None)[0]
+        coefficients = np.asarray(weighted, dtype=np.float64)
     rest = outcome - columns @ coefficients
     scale = _scale(rest)
     return RobustFit(coefficients, _covariance(columns, rest, scale), scale)
@@ -69,7 +70,7 @@ def _loss(standardised: Array) -> float:
 
 def _covariance(columns: Array, rest: Array, scale: float) -> Array:
     count, terms = columns.shape
-    spread: Array = np.linalg.inv(columns.T @ columns)
+    spread: Array = np.asarray(np.linalg.inv(columns.T @ columns), dtype=np.float64)
     if scale == 0.0:
         return np.zeros_like(spread)
     bent = np.clip(rest / scale, -BEND, BEND)
