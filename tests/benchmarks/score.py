@@ -3,8 +3,8 @@
     python tests/benchmarks/score.py upsets|faults|figures|coverage|accuracy|tuning|compare|all [--seeds 40] [--first 1000] [--bare] [--workers 2]
 
 `coverage --seeds 600` plays 600 short months; `tuning --scenarios interior` takes `--seeds 200` for coverage;
-`compare --seeds 60` makes 600 comparisons, with --read
-through files. Seeds below 1000 are for development;
+`compare --seeds 60` makes 600 comparisons. Both leave the files out unless --read: tuning then has a
+reading a minute, compare the true press days. Seeds below 1000 are for development;
 score with seeds from 1000 on.
 """
 
@@ -20,7 +20,7 @@ from score_compare import compare_lines, score_compare, score_lived
 from score_coverage import coverage_lines
 from score_faults import fault_lines, score_faults
 from score_figures import figure_lines, score_figures
-from score_tuning import score_tuning, tuning_lines
+from score_tuning import over_unfiled, score_tuning, tuning_lines
 from score_upsets import false_alarm_lines, score_upsets, upset_lines
 
 TUNING_SCENARIOS = ("interior", "confounded", "flat", "edge-fast", "edge-slow", "step-test", "untouched")
@@ -95,11 +95,15 @@ def accuracy(asked: argparse.Namespace) -> None:
 
 
 def tuning(asked: argparse.Namespace) -> None:
-    """Print error, regret and coverage of the recommended speed, scenario by scenario."""
+    """Print error, regret and coverage of the recommended speed, scenario by scenario; --read takes the way by files."""
     for scenario in asked.scenarios or TUNING_SCENARIOS:
-        begin, days = time.perf_counter(), asked.days or 84
-        scores = over_seeds(score_tuning, _named(asked, scenario), days, _seeds(asked), asked.workers)
-        _said(f"tuning, {_named(asked, scenario)}, {len(scores)} plants, {days} days", tuning_lines(scores), begin)
+        begin, days, name = time.perf_counter(), asked.days or 84, _named(asked, scenario)
+        if asked.read:
+            scores = over_seeds(score_tuning, name, days, _seeds(asked), asked.workers)
+        else:
+            scores = over_unfiled(name, days, _seeds(asked), asked.workers)
+        kind = f"{name}, {'read from files' if asked.read else 'a reading a minute, no files'}"
+        _said(f"tuning, {kind}, {len(scores)} plants, {days} days", tuning_lines(scores), begin)
 
 
 def compare(asked: argparse.Namespace) -> None:
@@ -134,7 +138,7 @@ def main() -> None:
     parser.add_argument("--days", type=int)
     parser.add_argument("--scenarios", nargs="+")
     parser.add_argument("--bare", action="store_true")
-    parser.add_argument("--read", action="store_true", help="compare: through files, not from true press days")
+    parser.add_argument("--read", action="store_true", help="tuning, compare: through files")
     parser.add_argument("--workers", type=int, default=2)
     asked = parser.parse_args()
     for name in WHAT if asked.what == "all" else (asked.what,):

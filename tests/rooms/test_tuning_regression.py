@@ -26,15 +26,25 @@ def test_a_resample_equals_a_fit_on_the_days_repeated_that_often(counts: list[in
     assert found == pytest.approx(expected, abs=1e-6)
 
 
-def test_left_out_error_equals_fitting_without_each_fold() -> None:
+def test_holding_equals_more_rows_whose_outcome_is_nought() -> None:
     design, outcome, day = rows()
-    error = 0.0
-    for number in range(6):
-        out = day == number
-        fitted = np.linalg.lstsq(design[~out], outcome[~out], rcond=None)[0]
-        error += float(((outcome[out] - design[out] @ fitted) ** 2).sum())
-    fit = fit_by_day(design, outcome, day, 6)
-    assert fit.left_out_error(np.arange(6)) == pytest.approx(error / len(day), rel=1e-6)
+    held = np.array([[0.0, 2.0, 0.0], [0.0, 0.0, 5.0]])
+    fit = fit_by_day(design, outcome, day, 6, held, bends=1)
+    for stiffness in (1.0, 9.0):
+        more = np.vstack([design, held * np.array([[1.0], [np.sqrt(stiffness)]])])
+        expected = np.linalg.lstsq(more, np.r_[outcome, 0.0, 0.0], rcond=None)[0]
+        assert fit.outside(fit.inside(np.array(stiffness))) == pytest.approx(expected)
+
+
+def test_what_holding_flattens_scatters_as_the_pull_of_what_was_drawn() -> None:
+    """Consistency check: the draws' covariance is that of (X'X + P)^-1 P b for b drawn with covariance P^-1."""
+    design, outcome, day = rows()
+    held = np.array([[0.0, 2.0, 0.0], [0.0, 0.0, 5.0]])
+    fit = fit_by_day(design, outcome, day, 6, held, bends=1)
+    drawn = fit.flattened(np.full(40_000, 4.0), 0.5, np.random.default_rng(3))
+    penalty = held.T @ np.diag([1.0, 4.0]) @ held
+    whole = np.linalg.inv(design.T @ design + penalty)
+    assert np.cov(drawn.T) == pytest.approx(0.25 * whole @ penalty @ whole, rel=0.05, abs=2e-5)
 
 
 def test_dependent_columns_are_refused() -> None:

@@ -17,7 +17,9 @@ from trendkit.tuning.curve import GRID, LIMITS, Curve, change_curve, regression_
 from trendkit.tuning.decide import Contrast, compare_estimates, decide
 from trendkit.tuning.grabs import grab_blocks
 from trendkit.tuning.identify import identify, range_run, why_insufficient
-from trendkit.tuning.response import SPEED, Response, fit_response, typical_conditions
+from trendkit.tuning.lasting import lasting_errors
+from trendkit.tuning.outcome import SPEED
+from trendkit.tuning.response import Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_result import StepTest, finish_test, merge_test
 from trendkit.tuning.step_test import plan_step_test
@@ -70,6 +72,7 @@ def _answer(
         except np.linalg.LinAlgError:
             why_not = f"in the {len(blocks)} steady blocks the speed and the other inputs cannot be told apart"
         else:
+            response = replace(response, lasting=lasting_errors(table, minutes))
             return _judge(table, press, plant, minutes, response, changes, found)
     return Tuning(
         decision="insufficient",
@@ -102,7 +105,7 @@ def _judge(
     speeds, worth = speeds_run(response.blocks), worth_at({})
     first = regression_curve(response, worth, speeds)
     contrast = second_opinion(response, changes, first, worth)
-    decision, reason = decide(first, contrast)
+    decision, reason = decide(first, contrast, scale_error_of(press, first.best_speed))
     now = present_setting(minutes, first, worth)
     is_settled = decision != "disagree"
     by_load = best_by_load(response, minutes, worth_at, speeds)
@@ -143,10 +146,15 @@ def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, wort
     return compare_estimates(first, second, float(slow), float(fast), cake.days)
 
 
-def _recommend(first: Curve, response: Response, press: Press) -> Recommended:
-    best = float(first.speeds[first.best])
+def scale_error_of(press: Press, speed_m_min: float) -> float:
+    """Return the relative standard uncertainty of the gravity belt speed's meter at a speed."""
     stated = press.uncertainty_of("gravity_belt_speed")
-    scale_error = stated.relative + stated.absolute / best
+    return stated.relative + stated.absolute / speed_m_min
+
+
+def _recommend(first: Curve, response: Response, press: Press) -> Recommended:
+    best = first.best_speed
+    scale_error = scale_error_of(press, best)
     pressure = response.typical["pressure_belt_speed_m_min"]
     ratio = best / pressure if pressure > 0.0 else None
     return Recommended(best, *first.bounds(scale_error), ratio, *first.best_limits(scale_error))
@@ -215,7 +223,8 @@ def _notes(
     response: Response, worth: Worth, contrast: Contrast | None, first: Curve, present: float | None
 ) -> tuple[str, ...]:
     notes = [
-        f"Limits come from drawing whole days anew {len(response.weights)} times.",
+        f"Limits come from drawing whole days anew {len(response.weights)} times, with how smooth the curve is, what "
+        "smoothing takes from it and what the meters may be off by throughout drawn as well.",
         f"Taken out: {', '.join(response.cake.design.inputs) or 'no other input'}, day levels and drift.",
     ]
     if worth.missing_prices:

@@ -9,7 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.changes import ChangeEffect
-from trendkit.tuning.response import SPEED, Response
+from trendkit.tuning.outcome import SPEED
+from trendkit.tuning.response import Response
 from trendkit.tuning.worth import Worth
 
 Floats = npt.NDArray[np.float64]
@@ -18,6 +19,7 @@ GRID = 61  # speeds on the curve
 NEAR_BEST = 0.01  # speeds that cost under 1 % more are as good as the best
 EDGE_BLUR = 0.03  # of the speeds run
 LIMITS = (0.025, 0.975)
+LASTING_SEED = 20260301
 
 
 @dataclass(frozen=True)
@@ -53,14 +55,19 @@ class Curve:
         high = best + int(np.argmin(np.r_[good[best:], False])) - 1
         return low, high
 
+    @property
+    def best_speed(self) -> float:
+        """The best speed [m/min], between the speeds of the grid by the parabola through three."""
+        return float(self._between(np.array([self.best]), self.burden[None, :], self.allowed[None, :])[0])
+
     def best_limits(self, scale_error: float = 0.0) -> tuple[float, float]:
         """Return the 95 % limits of the best speed itself [m/min].
 
         `scale_error` is the relative standard uncertainty of the speed's meter: as far as the whole scale may be off.
         A best speed at an edge has limits no closer than 3 % of the range: where experience ends is not sharp.
         """
-        best = float(self.speeds[self.best])
-        low, high = np.quantile(self._best_speeds(), LIMITS)
+        best = self.best_speed
+        low, high = np.quantile(self._between(self.best_draws, self.burden_draws, self.allowed_draws), LIMITS)
         scale = 1.96 * scale_error * best
         low, high = (
             best - float(np.hypot(max(best - low, 0.0), scale)),
@@ -73,16 +80,13 @@ class Curve:
             low = min(low, self.speeds[-1] - blur)
         return float(low), float(high)
 
-    def _best_speeds(self) -> Floats:
-        """Return the best speed of each resample, between the speeds of the grid by the parabola through three."""
-        best = self.best_draws
+    def _between(self, best: npt.NDArray[np.int64], burden: Floats, allowed: npt.NDArray[np.bool_]) -> Floats:
+        """Return the best speeds of several curves, a row each, between the grid's by the parabola through three."""
         inner = np.clip(best, 1, len(self.speeds) - 2)
         row = np.arange(len(best))
-        left, middle, right = (self.burden_draws[row, inner + step] for step in (-1, 0, 1))
+        left, middle, right = (burden[row, inner + step] for step in (-1, 0, 1))
         bend = left - 2.0 * middle + right
-        is_free = (
-            (best == inner) & (bend > 0.0) & self.allowed_draws[row, inner - 1] & self.allowed_draws[row, inner + 1]
-        )
+        is_free = (best == inner) & (bend > 0.0) & allowed[row, inner - 1] & allowed[row, inner + 1]
         shift = np.where(is_free, 0.5 * (left - right) / np.where(is_free, bend, 1.0), 0.0)
         result: Floats = self.speeds[best] + np.clip(shift, -0.5, 0.5) * (self.speeds[1] - self.speeds[0])
         return result
@@ -127,11 +131,13 @@ def regression_curve(response: Response, worth: Worth, speeds: Floats, **others:
     """Return estimate 1 over `speeds` [m/min] at typical conditions but for `others` (by column)."""
     conditions = response.conditions(speeds, **others)
     cake, cake_draws = response.cake.at(conditions)
+    cake_off, log_loss_off = response.lasting.drawn(len(cake_draws), LASTING_SEED)
+    cake_draws = cake_draws + cake_off[:, None]
     if response.loss is None:
         nothing = np.full_like(cake, np.nan)
         return _curve(speeds, cake, cake_draws, nothing, np.full_like(cake_draws, np.nan), worth)
     loss, loss_draws = response.loss.at(conditions)
-    return _curve(speeds, cake, cake_draws, loss, loss_draws, worth)
+    return _curve(speeds, cake, cake_draws, loss, loss_draws * np.exp(log_loss_off)[:, None], worth)
 
 
 def change_curve(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trendkit.tuning.curve import LIMITS, Curve
+from trendkit.tuning.curve import Curve
 from trendkit.tuning.results import Decision
 
 Floats = npt.NDArray[np.float64]
@@ -63,8 +63,11 @@ def dearest(curve: Curve, low: int, high: int) -> float:
     return float(np.quantile(inside.max(axis=1) / inside.min(axis=1) - 1.0, 0.95))
 
 
-def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
-    """Return the decision and the sentence that gives its reason (speeds in m/min)."""
+def decide(first: Curve, contrast: Contrast | None, scale_error: float = 0.0) -> tuple[Decision, str]:
+    """Return the decision and the sentence that gives its reason (speeds in m/min).
+
+    `scale_error` is the relative standard uncertainty of the speed's meter.
+    """
     speeds = first.speeds
     if contrast is not None and contrast.differs:
         return "disagree", (
@@ -86,7 +89,7 @@ def decide(first: Curve, contrast: Contrast | None) -> tuple[Decision, str]:
                 f"the best of the speeds run is the {which}, {speeds[edge]:.1f} m/min; step {way} by "
                 f"{STEP_SHARE * run:.2f} m/min at a time; watch capture, cake and the depth on the belt"
             )
-    slow, fast = np.quantile(speeds[first.best_draws], LIMITS)
+    slow, fast = first.best_limits(scale_error)
     return "window", (
         f"the best speed lies inside what was run, between {slow:.1f} and {fast:.1f} m/min with 95 % confidence; "
         "the band recommended adds the speeds that cost at most 1 % more"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trendkit.tuning.response import SPEED, usable_inputs
+from trendkit.tuning.outcome import SPEED
+from trendkit.tuning.response import usable_inputs
 from trendkit.tuning.results import Identifiability
 
 LEAST_BLOCKS = 24

@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.curve import Curve, regression_curve
-from trendkit.tuning.response import LOAD, SPEED, Response
+from trendkit.tuning.outcome import LOAD, SPEED
+from trendkit.tuning.response import Response
 from trendkit.tuning.worth import Worth
 
 Floats = npt.NDArray[np.float64]
@@ -34,7 +35,7 @@ class LoadRule:
 def best_row(curve: Curve, worth: Worth, pressure_m_min: float) -> dict[str, float | None]:
     """Return the best of a curve as one row: `COLUMNS`."""
     low, high = curve.bounds()
-    best, speed = curve.best, float(curve.speeds[curve.best])
+    best, speed = curve.best, curve.best_speed
     return {
         SPEED: speed,
         "low": low,
