@@ -22,10 +22,13 @@ from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.close_look import script, script_hash
 from trendkit.reports.page import Page, css_text, render_page
+from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.quality_page import quality_page
 from trendkit.reports.review_page import review_page
+from trendkit.reports.shown import Shown
 from trendkit.reports.troubleshoot_page import troubleshoot_page
 from trendkit.reports.tune_page import tune_page
+from trendkit.reports.upset_sheet import upset_sheet
 from trendkit.tuning.results import Recommended, Tuning
 from trendkit.upsets.results import Cause
 
@@ -417,3 +420,22 @@ def test_a_time_of_making_that_is_none_is_refused(monkeypatch: pytest.MonkeyPatc
         monkeypatch.setenv("SOURCE_DATE_EPOCH", told)
         with pytest.raises(InputError, match="SOURCE_DATE_EPOCH"):
             render_page(_tuning(sample.plant()))
+
+
+@pytest.mark.parametrize(
+    ("lost", "low", "high", "told"),
+    [
+        (12.0, 4.0, 20.0, "12.0 (4.00 to 20.0)"),
+        (-5.0, -14.0, 4.0, "none (up to 4.00)"),
+        (-23.0, -35.0, -11.0, "none"),
+        (-5.0, None, None, "none"),
+        (None, None, None, "\u2013"),
+    ],
+)
+def test_more_solids_kept_than_usual_is_told_as_none_lost(lost, low, high, told):
+    upset = replace(
+        sample.upsets()[0], lost_dry_solids_kg=lost, lost_dry_solids_kg_low=low, lost_dry_solids_kg_high=high
+    )
+    sheet = upset_sheet([upset], clock_of(sample.period(sample.plant())), Shown("si", "USD"))
+    place = [head.name for head in sheet.heads].index("Solids lost beyond usual")
+    assert sheet.rows[0][place] == told

@@ -36,7 +36,7 @@ def upset_sheet(
         Head("Severity"),
         Head("Likeliest cause", "weight"),
         Head("Evidence"),
-        Head("Solids lost", f"{shown.unit('lost_dry_solids_kg')} (95 % limits)", True),
+        Head("Solids lost beyond usual", f"{shown.unit('lost_dry_solids_kg')} (95 % limits)", True),
         Head("Extra cost", f"{shown.currency} (95 % limits)", True),
     )
     rows = tuple(_upset_row(number, upset, clock, shown) for number, upset in enumerate(upsets, start=1))
@@ -61,6 +61,10 @@ def _upset_row(number: int, upset: Upset, clock: PlantClock, shown: Shown) -> tu
 
 
 def _solids_lost(upset: Upset, shown: Shown) -> str:
+    """Return the solids lost beyond the usual; nothing is lost where more than usual was kept."""
+    value_kg, high_kg = upset.lost_dry_solids_kg, upset.lost_dry_solids_kg_high
+    if value_kg is not None and value_kg <= 0.0:
+        return f"none (up to {shown.digits(high_kg, 'kg')})" if high_kg is not None and high_kg > 0.0 else "none"
     amounts = (upset.lost_dry_solids_kg, upset.lost_dry_solids_kg_low, upset.lost_dry_solids_kg_high)
     value, low, high = (shown.digits(each, "kg") if is_known(each) else DASH for each in amounts)
     return _limited(value, low, high)

@@ -203,7 +203,7 @@ def _upset_rows(
         "Severity",
         "Likeliest cause",
         "Evidence",
-        f"Solids lost, {shown.unit('kg')}",
+        f"Solids lost beyond usual (below 0: kept), {shown.unit('kg')}",
         f"Extra cost, {shown.currency}",
         "Run",
     )
