@@ -184,7 +184,7 @@ def test_two_writers_at_once_leave_one_whole_archive(plant: Path, tmp_path: Path
 
 
 def test_many_small_files_are_one_archive(plant: Path, tmp_path: Path) -> None:
-    """Exports of two minutes each, in one call; every row is there once. (A thousand: by hand, an eighth of a second each.)"""
+    """Exports of two minutes each, in one call; every row is there once."""
     place = tmp_path / "plant"
     (place / "exports").mkdir(parents=True)
     shutil.copy(plant / "plant.toml", place)

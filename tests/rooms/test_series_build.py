@@ -36,7 +36,7 @@ class FakeExport:
 
 
 def fake_read(
-    export: FakeExport, plant: Plant, wanted: dict[str, Tag], log: ReadLog, start: Any = None, end: Any = None
+    export: FakeExport, plant: Plant, wanted: dict[str, Tag], log: ReadLog, *period_and_ahead: Any
 ) -> Iterator[Block]:
     for block in export.blocks:
         log.rows += len(block.time_us)

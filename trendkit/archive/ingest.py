@@ -35,7 +35,7 @@ from trendkit.archive.report import IngestedFile, IngestReport
 from trendkit.archive.staging import Staging
 from trendkit.archive.weeks import OBSERVATIONS, folder_of, microseconds, place_of
 from trendkit.errors import InputError, Problem
-from trendkit.exports import Export, LabSheet, ReadLog, names, read_blocks
+from trendkit.exports import Export, LabSheet, ReadAhead, ReadLog, names, read_blocks
 from trendkit.plant.model import Plant, Tag
 
 STAGING = "staging"
@@ -63,12 +63,13 @@ def ingest(
     refuse_writing(plant)
     folder = folder_of(plant)
     _require_own(folder)
-    with one_writer(folder):
+    in_order = sorted(exports, key=_by_time)
+    with one_writer(folder), ReadAhead(in_order) as ahead:
         manifest = load_manifest(folder)
         _begin(folder, manifest)
-        run = _Run(plant, folder, manifest, progress)
+        run = _Run(plant, folder, manifest, ahead, progress)
         try:
-            run.take_exports(sorted(exports, key=_by_time))
+            run.take_exports(in_order)
             run.take_sheets(sorted(sheets, key=lambda sheet: (bench.ends_of(sheet)[0], sheet.input.sha256)))
             fresh = run.manifest()
             if fresh != manifest:
@@ -139,6 +140,7 @@ class _Run:
     plant: Plant
     folder: Path
     before: Manifest
+    ahead: ReadAhead
     progress: Callable[[str], None]
     files: list[IngestedFile] = field(default_factory=list)
     parts: dict[str, Part] = field(default_factory=dict)  # by place
@@ -239,7 +241,7 @@ class _Run:
         """Lay down the readings of some tags of an export; `ends` widens to its first and last time."""
         home_of = {name: self.homes[names.key(name)][0] for name in spelled}
         log = ReadLog()
-        for block in read_blocks(export, self.plant, spelled, log):
+        for block in read_blocks(export, self.plant, spelled, log, ahead=self.ahead):
             if len(block.time_us):
                 staging.add(block, number, home_of)
                 ends[:] = [min([*ends, int(block.time_us[0])]), max([*ends, int(block.time_us[-1])])]

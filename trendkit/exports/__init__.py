@@ -3,6 +3,7 @@
 Nothing is dropped without a count, and how a file was read is said in its notes.
 """
 
+from trendkit.exports.ahead import ReadAhead
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN, Block, InputFile, ReadLog, StoredExport
 from trendkit.exports.check import check_exports
 from trendkit.exports.discover import Inputs, find_inputs
@@ -22,6 +23,7 @@ __all__ = [
     "InputFile",
     "Inputs",
     "LabSheet",
+    "ReadAhead",
     "ReadLog",
     "Slips",
     "StoredExport",

@@ -9,6 +9,7 @@ import numpy as np
 
 from trendkit.errors import Problem
 from trendkit.exports import names
+from trendkit.exports.ahead import ReadAhead
 from trendkit.exports.block import BAD, ReadLog
 from trendkit.exports.export import Export
 from trendkit.exports.presence import absent_tags, place_of
@@ -73,8 +74,9 @@ def check_exports(exports: Sequence[Export], plant: Plant, presses: Sequence[Pre
 def _readings(exports: Sequence[Export], plant: Plant, presses: Sequence[Press]) -> dict[str, Readings]:
     wanted = {tag.tag: tag for press in presses for tag in press.tags.values() if tag.kind != "state"}
     seen: dict[str, Readings] = {}
-    for export in exports:
-        for block in read_blocks(export, plant, wanted, ReadLog()):
+    with ReadAhead(exports) as ahead:
+        blocks = (block for each in exports for block in read_blocks(each, plant, wanted, ReadLog(), ahead=ahead))
+        for block in blocks:
             for name, values in block.values.items():
                 quality = block.quality.get(name)
                 good = np.isfinite(values) if quality is None else np.isfinite(values) & (quality != BAD)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
+from functools import lru_cache
 
 from trendkit.plant.model import Plant, Press, Tag
 
@@ -85,6 +86,7 @@ MESSAGE_WORDS = frozenset(["message", "event", "state", "text", "description", "
 _UNIT_IN_NAME = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]{0,20})[\])]$")
 
 
+@lru_cache(maxsize=16_384)  # a thousand files say the same names
 def trimmed(name: str) -> str:
     """Return a header cell without byte-order mark, padding, odd spaces or leftover quotes."""
     return re.sub(r"\s+", " ", name.replace("\ufeff", "").replace("\x00", "")).strip().strip('"').strip()
@@ -101,6 +103,7 @@ def key(name: str) -> str:
     return trimmed(name).casefold()
 
 
+@lru_cache(maxsize=16_384)
 def word(name: str) -> str:
     """Return a header as one plain word, to look it up among the usual ones: "Tag Name" is ``tag_name``."""
     return re.sub(r"[^a-z0-9]+", "_", key(split_unit(name)[0])).strip("_")

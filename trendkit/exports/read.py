@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Hashable, Iterator, Mapping
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -11,11 +12,10 @@ import pandas as pd
 
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names
+from trendkit.exports.ahead import ReadAhead
 from trendkit.exports.block import Block, InputFile, ReadLog, StoredExport
-from trendkit.exports.engine import connection
 from trendkit.exports.export import Export
 from trendkit.exports.long import EVERY_TAG, long_blocks
-from trendkit.exports.refusals import lines_set_aside
 from trendkit.exports.scan import Scan
 from trendkit.exports.sources import TextSource
 from trendkit.exports.strand import Strand, Tally, take
@@ -34,13 +34,15 @@ def read_blocks(
     log: ReadLog,
     start_utc: pd.Timestamp | None = None,
     end_utc: pd.Timestamp | None = None,
+    ahead: ReadAhead | None = None,
 ) -> Iterator[Block]:
     """Yield the observations of the wanted tags (name in the export -> tag) from `start_utc` up to `end_utc`.
 
     Wide files give blocks of many tags with common times, long files blocks of one tag each. Within a recording
     blocks follow in order of time, with one row per time: of rows with the same time the last good one counts.
     Readings stay in the export's own unit. `log` counts rows and refusals of the whole file, whatever the period;
-    it is complete when the last block was taken. Memory is bounded by the size of a batch.
+    it is complete when the last block was taken. Memory is bounded by the size of a batch. With `ahead`, in which
+    the export has its place, small files are read several at once.
 
     Raises
     ------
@@ -53,8 +55,12 @@ def read_blocks(
     first = None if start_utc is None else _microseconds(start_utc)
     last = None if end_utc is None else _microseconds(end_utc)
     tally = Tally()
-    with connection() as database, tempfile.TemporaryDirectory(prefix="trendkit-") as folder:
-        scan = Scan(export, wanted, log, database, Path(folder))
+    with (
+        ReadAhead() if ahead is None else nullcontext(ahead) as shared,
+        shared.connection() as database,
+        tempfile.TemporaryDirectory(prefix="trendkit-") as folder,
+    ):
+        scan = Scan(export, wanted, log, database, Path(folder), shared)
         strands = _Strands(export, log, tally)
         for key, block in _file_blocks(scan):
             yield from _within(strands.push(key, block), first, last)
@@ -62,7 +68,7 @@ def read_blocks(
         copy = Path(folder) / COPY_NAME
         _refuse_changed(export)
         scan.hours.refuse_half_days(export)
-        scan.refusals.settle(log, export.source, copy if copy.exists() else None, lines_set_aside(database))
+        scan.refusals.settle(log, export.source, copy if copy.exists() else None, scan.lines_set_aside())
     log.notes += [*scan.cells.notes(), *_order_notes(tally, export), *_content_notes(log)]
 
 

@@ -13,6 +13,8 @@ from trendkit.exports.sources import Source, TextSource
 from trendkit.exports.textfile import Packing, blank_lines
 
 LISTED = 200
+Refused = tuple[int, str]  # line of the file, and why it cannot be used
+_REJECTS = ("reject_errors", "reject_scans")  # where DuckDB sets lines aside
 
 _WHY = {
     "TOO MANY COLUMNS": "the row has more cells than the header",
@@ -37,7 +39,7 @@ class Refusals:
         if len(self.rows) < LISTED:
             self.rows.append((place, why))
 
-    def settle(self, log: ReadLog, source: Source, copy: Path | None, rejects: list[tuple[int, str]]) -> None:
+    def settle(self, log: ReadLog, source: Source, copy: Path | None, rejects: list[Refused]) -> None:
         """Write all refusals into the log, with line numbers; `rejects` are lines DuckDB set aside, and why."""
         for _, why in rejects:
             self.counts[why] += 1
@@ -69,15 +71,22 @@ def _lines_of(places: list[int], source: Source, copy: Path | None, rejected: li
     return lines
 
 
-def lines_set_aside(database: Any) -> list[tuple[int, str]]:
-    """Return the lines DuckDB refused, and why, once each."""
-    if not has_table(database, "reject_errors"):
-        return []  # no reading of this connection set lines aside
+def lines_set_aside(database: Any) -> dict[str, list[Refused]]:
+    """Return the lines DuckDB refused, and why, once each, by the path it was told."""
+    if not has_table(database, _REJECTS[0]):
+        return {}  # no reading of this connection set lines aside
     found = database.execute(
-        "SELECT line, min(error_type::VARCHAR), min(csv_line) FROM reject_errors GROUP BY line ORDER BY line"
+        "SELECT file_path, line, min(error_type::VARCHAR), min(csv_line) FROM reject_errors "
+        "JOIN reject_scans USING (scan_id, file_id) GROUP BY file_path, line ORDER BY file_path, line"
     ).fetchall()
-    return [
-        (int(line), _WHY.get(kind, "the row does not fit the header"))
-        for line, kind, text in found
-        if (text or "").strip("\r\n ")
-    ]
+    refused: dict[str, list[Refused]] = {}
+    for path, line, kind, text in found:
+        if (text or "").strip("\r\n "):
+            refused.setdefault(path, []).append((int(line), _WHY.get(kind, "the row does not fit the header")))
+    return refused
+
+
+def forget_lines_set_aside(database: Any) -> None:
+    """Begin anew: what was read before set nothing aside."""
+    for table in _REJECTS:
+        database.execute(f"DROP TABLE IF EXISTS {table}")

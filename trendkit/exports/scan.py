@@ -15,13 +15,14 @@ import numpy as np
 
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names, textfile
+from trendkit.exports.ahead import ReadAhead
 from trendkit.exports.block import Block, ReadLog
 from trendkit.exports.cells import Bools, CellReader, Ints, distinct, floats, holds_no_number
 from trendkit.exports.clock import never_shown
 from trendkit.exports.engine import ReadingError, is_reading_error, record_batches, unreadable
 from trendkit.exports.export import Export
 from trendkit.exports.moments import EARLIEST_US, LATEST_US, TimeForm, read_cell
-from trendkit.exports.refusals import Refusals
+from trendkit.exports.refusals import Refusals, Refused, lines_set_aside
 from trendkit.exports.relation import Relation, backwards, by_time
 from trendkit.exports.sources import Source, TextSource
 from trendkit.exports.table import split_line
@@ -81,10 +82,12 @@ class Scan:
     log: ReadLog
     database: Any
     folder: Path
+    ahead: ReadAhead
     refusals: Refusals = field(default_factory=Refusals)
     by_key: dict[str, str] = field(init=False)
     cells: CellReader = field(init=False)
     hours: HoursSeen = field(default_factory=lambda: HoursSeen())
+    refused_ahead: list[Refused] = field(default_factory=list)  # of a file read with others
     _header_time: str = field(init=False)
     _odd_times: dict[str, int | str] = field(default_factory=dict)
 
@@ -160,9 +163,8 @@ class Scan:
         """
         if relation.row:
             select = [*select, f"{relation.row} AS file_row"]
-        query = f"SELECT {', '.join(select)} FROM {relation.sql}" + (f" OFFSET {skip}" if skip else "")
         before = None
-        for batch in record_batches(self.database.sql(query), size):
+        for batch in self._asked_for(", ".join(select), relation, size, skip):
             if is_declared:
                 check_declared(batch)
             if before is not None:
@@ -175,6 +177,20 @@ class Scan:
             self.log.rows += 1
             self.refusals.counts["the last line is cut off"] += 1
         yield before
+
+    def _asked_for(self, select: str, relation: Relation, size: int, skip: int) -> Iterable[Any]:
+        """Return the batches of a query; those read ahead with other files where this is the first way."""
+        ready = None if skip else self.ahead.taken(self.export, select, relation, size)
+        if ready is not None:
+            self.refused_ahead = ready.refused
+            return ready.batches
+        query = f"SELECT {select} FROM {relation.sql}" + (f" OFFSET {skip}" if skip else "")
+        return record_batches(self.database.sql(query), size)
+
+    def lines_set_aside(self) -> list[Refused]:
+        """Return the lines the engine refused, and why."""
+        own = [refused for each in lines_set_aside(self.database).values() for refused in each]
+        return sorted(dict([*self.refused_ahead, *own]).items())
 
     def _last_line_is_cut(self) -> bool:
         source = self.export.source

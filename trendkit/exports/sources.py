@@ -22,9 +22,14 @@ from trendkit.exports.textfile import COPY_NAME, TextFile, plain_copy
 _GLOB_CHARACTERS = frozenset("*?[]{}")
 
 
+def has_pattern(path: Path) -> bool:
+    """Return True for a path DuckDB takes for a pattern."""
+    return bool(_GLOB_CHARACTERS & set(str(path)))
+
+
 def plain_path(path: Path, folder: Path) -> Path:
     """Return a path DuckDB does not take for a pattern: the file's own, or a link to it in `folder`."""
-    if not _GLOB_CHARACTERS & set(str(path)):
+    if not has_pattern(path):
         return path
     link = folder / f"plain{len(list(folder.iterdir()))}"
     try:

@@ -131,15 +131,16 @@ def _read(
     repeats: list[Repeats] = []
     in_order = sorted(exports, key=_first_moment) if weighed is None else weighed.weeks
     taken_up = weighed.take_up(accumulator) if weighed is not None else 0
-    for place, export in enumerate(in_order[taken_up:], taken_up):
-        if weighed is not None and taken_up < place == weighed.past:
-            weighed.leave(accumulator)
-        log = ReadLog()
-        for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to):
-            accumulator.add(block)
-        if log.duplicates:
-            repeats.append(Repeats(export.file, dict(log.duplicates)))
-        inputs.append(exports_room.input_file(export, log))
+    with exports_room.ReadAhead(in_order) as ahead:
+        for place, export in enumerate(in_order[taken_up:], taken_up):
+            if weighed is not None and taken_up < place == weighed.past:
+                weighed.leave(accumulator)
+            log = ReadLog()
+            for block in exports_room.read_blocks(export, plant, wanted, log, read_from, read_to, ahead):
+                accumulator.add(block)
+            if log.duplicates:
+                repeats.append(Repeats(export.file, dict(log.duplicates)))
+            inputs.append(exports_room.input_file(export, log))
     if not accumulator.rows_inside:
         raise InputError(_no_rows(accumulator, start_utc, end_utc))
     return replace(_trimmed(accumulator, tuple(inputs), start_utc, end_utc), repeats=tuple(repeats))
