@@ -75,7 +75,9 @@ class ReadAhead:
         return ready if ready is not None and ready.select == select else None
 
     def _read_with_others(self, export: Export, select: str, form: str, size: int) -> None:
-        self._ready.clear()  # of files that were never asked for
+        place = self._places[id(export)]
+        for passed in [own for own in self._ready if self._places[own] < place]:  # never asked for
+            del self._ready[passed]
         group = {_path(each): id(each) for each in [export, *self._like(export, form)]}
         self._tried |= {id(export), *group.values()}
         if len(group) < 2:
