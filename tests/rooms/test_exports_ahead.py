@@ -30,6 +30,14 @@ ODD = {
     "a quotation mark never closed": USUAL + '2026-03-14 %(h)s:20:00,"7,8,ON\n',
     "bytes that are no text": USUAL + "2026-03-14 %(h)s:20:00,7,8,\udcff\n",
     "rows out of order and twice": "2026-03-14 %(h)s:30:00,9,9,ON\n" + USUAL + USUAL,
+    "a quotation mark closed lines later": USUAL + '2026-03-14 %(h)s:20:00,7,8,"ON\n\nON"\n' + USUAL,
+    "a quotation mark in a cell": USUAL + '2026-03-14 %(h)s:20:00,7,8,O"N\n',
+    "lines as Windows ends them": (USUAL + "2026-03-14 %(h)s:20:00,7\n").replace("\n", "\r\n"),
+    "lines as old computers end them": USUAL.replace("\n", "\r"),
+    "a zero byte": USUAL + "2026-03-14 %(h)s:20:00,7\0,8,ON\n",
+    "blanks around cells": USUAL.replace(",", " , "),
+    "empty cells": USUAL + "2026-03-14 %(h)s:20:00,,,\n,,,\n",
+    "a header again": USUAL + HEAD + USUAL,
     "quotes and commas": USUAL + '2026-03-14 %(h)s:20:00,7,8,"O,N"\n',
 }
 
@@ -43,6 +51,7 @@ def files_in(folder: Path) -> list[Path]:
             texts.append(("another delimiter", (HEAD + USUAL).replace(",", ";")))
             texts.append(("other columns", "Time,DOSE,OTHER\n2026-03-14 %(h)s:00:00,1,2\n2026-03-14 %(h)s:01:00,1,2\n"))
             texts.append(("[pattern]", HEAD + USUAL))
+            texts.append(("Windows", (HEAD + USUAL + "2026-03-14 %(h)s:20:00,7\n").replace("\n", "\r\n")))
             texts += [("a row a tag", LONG), ("a row a tag", LONG + "2026-03-14 %(h)s:20:00,FLOW\n")]
     paths = []
     for number, (name, text) in enumerate(texts):
