@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from played import Played
 
+from trendkit.plant.model import Press
 from trendkit.upsets import Upset, find_upsets
 
 NEAR = pd.Timedelta(minutes=30)
@@ -50,7 +51,7 @@ def score_upsets(played: Played, warm_up_days: float = 21.0) -> UpsetScore:
     rows = []
     for position, (_, event) in enumerate(true.iterrows()):
         upset = reported[pairs[position]] if position in pairs else None
-        rows.append(_row(played, event, upset, metered, is_bare))
+        rows.append(_row(played, _as_metered(event, series.press), upset, metered, is_bare))
     used = set(pairs.values())
     found = pd.DataFrame(
         [
@@ -69,6 +70,18 @@ def score_upsets(played: Played, warm_up_days: float = 21.0) -> UpsetScore:
     after = series.table.frame[series.table.frame.index >= begin]
     days = after.index[after["phase"] == "pressing"].tz_convert(played.plant.timezone).normalize().nunique()
     return UpsetScore(pd.DataFrame(rows), found, days, int((played.faults["start"] >= begin).sum()))
+
+
+def _as_metered(event: pd.Series, press: Press) -> pd.Series:
+    """Return a true event with the first sign its plant's meters can show.
+
+    A belt that slips on a drive that is read moves no meter but the drive's load.
+    """
+    speed = press.tags.get("pressure_belt_speed")
+    is_hidden = event["first_sign"] == "pressure_belt_speed" and event["cause"] == "belt_slip"
+    if is_hidden and speed is not None and speed.measured_by != "belt" and "pressure_drive_load" in press.tags:
+        return event.where(event.index != "first_sign", "pressure_drive_load")
+    return event
 
 
 def _matched(true: pd.DataFrame, reported: list[Upset]) -> dict[int, int]:

@@ -23,8 +23,10 @@ from trendkit.upsets.causes import (
     signatures,
     weigh,
 )
-from trendkit.upsets.evidence import EVENTS, Evidence, Record, window_of
+from trendkit.upsets.events import Event
+from trendkit.upsets.evidence import EVENTS, Evidence, Record, Window, window_of
 from trendkit.upsets.kinds import is_clear, kinds_of
+from trendkit.upsets.ledger import first_sign
 from trendkit.upsets.signs import Sign
 from trendkit.upsets.trials import inputs_beside
 from trendkit.upsets.watched import BY_NAME
@@ -224,3 +226,34 @@ def test_an_input_that_came_back_before_the_cake_did_speaks_against_causes_by_ex
     alone = {"cake_solids": seen("cake_solids", -1.2), "feed_solids": seen("feed_solids", 0.0)}
     beside = alone | {"feed_solids": seen("feed_solids", -1.2)}
     assert score_cause(rows, alone, None).log_odds > score_cause(rows, beside, None).log_odds + 1.5
+
+
+def test_a_lack_of_dilution_water_is_an_upset_once_the_filtrate_shows_it() -> None:
+    no_water = a_sign("dilution_water", -1, "2026-03-09T10:00Z", "2026-03-09T11:00Z", 30.0, 75.0)
+    cloudy = a_sign("filtrate_solids", 1, "2026-03-09T10:01Z", "2026-03-09T11:00Z", 6.0, 40.0)
+    record = Record((), {}, np.empty(0, dtype=np.int64), *(np.empty((0, 0)) for _ in range(4)))
+    window = Window({}, {}, {})
+    assert kinds_of([no_water], [], "dilution_loss", record, window) == {}
+    assert kinds_of([no_water, cloudy], [], "dilution_loss", record, window) == {"low_capture": 1}
+    assert kinds_of([no_water, cloudy], [], "sludge_change", record, window) == {}
+
+
+def test_a_figure_gives_way_to_the_meter_that_moved_it() -> None:
+    # Loading is flow times solids: it fell first, but the feed flow stood still and the solids meter moved.
+    loading = a_sign("solids_loading", -1, "2026-03-09T10:00Z", "2026-03-09T12:00Z", 6.0)
+    thin = a_sign("feed_solids", -1, "2026-03-09T10:12Z", "2026-03-09T12:00Z", 8.0)
+    late = replace(thin, feed_onset=thin.feed_onset + pd.Timedelta(hours=1))
+    accounted = frozenset({("solids_loading", -1), ("feed_solids", -1)})
+
+    def first(*signs: Sign) -> str:
+        return first_sign(Event("dewatering", "run", signs, (), (), {}, {"feed_swing": 1}, accounted))
+
+    assert first(loading, thin) == "feed_solids"
+    assert first(loading, late) == first(loading) == "feed_flow"
+
+
+def test_slack_belts_that_load_their_drive_less_do_not_slip_as_well() -> None:
+    rows = rows_of(signatures(), "tension_loss")
+    slack = {"belt_tension": seen("belt_tension", -1.4)}
+    lighter = slack | {"pressure_drive_load": seen("pressure_drive_load", -1.0)}
+    assert score_cause(rows, lighter, None).log_odds > score_cause(rows, slack, None).log_odds

@@ -14,6 +14,7 @@ from trendkit.upsets.watched import BY_NAME
 
 LARGE = 2.5  # times the least change worth a sign: of a column that makes no kind of its own
 UNSEEN_KINDS = {"belt_slip": "belt_speed_off"}  # a speed read at the drive does not show the belt lag behind
+FELT_KINDS = {"dilution_loss": "low_capture"}  # has no kind of its own: the filtrate's, once a sign of it shows
 ALSO_MOVES = {
     "polymer_strength": "polymer_flow"
 }  # groups: the dose is strength times flow, a sign of either is one of it
@@ -29,7 +30,7 @@ def kinds_of(
 
     What came out of the press counts whatever the reason, and an input that made a sign in any of its columns
     counts in all of them: both are held against the same run just before. Without a window the signs alone count. A
-    cause that makes a kind no meter here can show is of that kind, at its least severity.
+    cause that makes a kind no meter here can show, or has none of its own, is of that kind, at its least severity.
     """
     worst = {stop.kind: stop.severity for stop in stops}
     for sign in signs:
@@ -51,6 +52,8 @@ def kinds_of(
             worst[watched.kind] = max(worst.get(watched.kind, 0), watched.severity(change, side))
     if cause in UNSEEN_KINDS and not any(worst.values()):
         worst[UNSEEN_KINDS[cause]] = 1
+    if cause in FELT_KINDS and not any(worst.values()) and any(BY_NAME[sign.name].is_effect for sign in signs):
+        worst[FELT_KINDS[cause]] = 1
     return {kind: severity for kind, severity in worst.items() if severity}
 
 

@@ -124,7 +124,7 @@ def _upset(
         kind=kinds[0],
         kinds=kinds,
         severity=event.severity,
-        first_sign=_first_sign(event),
+        first_sign=first_sign(event),
         cause=event.causes[0].cause,
         causes=event.causes,
         evidence=_evidence(event, scene, findings, start, end),
@@ -161,7 +161,7 @@ def moved_before(sign: Sign) -> tuple[pd.Timestamp, float]:
     return sign.feed_onset + (SAME_MOMENT if BY_NAME[sign.name].is_effect else pd.Timedelta(0)), -sign.z
 
 
-def _first_sign(event: Event) -> str:
+def first_sign(event: Event) -> str:
     """Return the role that moved first on sludge time.
 
     An input that the likeliest cause accounts for goes before cake and filtrate that seem to have moved
@@ -171,6 +171,10 @@ def _first_sign(event: Event) -> str:
     inputs = [sign for sign in event.signs if (sign.name, sign.side) in event.accounted]
     inputs = [sign for sign in inputs if not BY_NAME[sign.name].is_effect]
     if inputs:
+        # A figure moves with what it is computed from: a meter that moved within half an hour of it speaks for both.
+        first_of_all = min(inputs, key=lambda sign: sign.feed_onset)
+        read = [sign for sign in inputs if _rank(sign) == 0 and sign.feed_onset - first_of_all.feed_onset <= UNDATED]
+        inputs = read if _rank(first_of_all) and read else inputs
         earliest = min(sign.feed_onset for sign in inputs)
         close = [sign for sign in inputs if sign.feed_onset - earliest <= SAME_MOMENT]
         first = min(close, key=lambda sign: (_rank(sign), -sign.z))
