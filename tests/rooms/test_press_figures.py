@@ -243,3 +243,12 @@ def test_a_rolling_value_has_limits_that_know_what_cancels():
         assert value - row[f"{name}_rolling_low"] == pytest.approx(1.959964 * relative * value, rel=1e-6)
     stopped = frame["phase"] != "pressing"
     assert frame.loc[stopped, "polymer_dose_kg_t_rolling_low"].isna().all()
+
+
+def test_leaving_the_rolling_columns_out_changes_nothing_else() -> None:
+    press = press_of(tags={"feed_flow": tag("feed_flow")})
+    roles = grid()
+    given = (roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    whole, bare = compute_figures(*given).frame, compute_figures(*given, with_rolling=False).frame
+    pd.testing.assert_frame_equal(bare, whole.drop(columns=[name for name in whole if "_rolling" in name]))
+    assert "capture_pct_rolling" in whole and "capture_pct_high" in bare

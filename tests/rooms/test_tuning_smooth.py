@@ -1,16 +1,20 @@
 """A smooth effect of the speed: the spline itself, how strongly it is held, and what meters may be off by."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.interpolate import BSpline
 from tuning_table import Truth, made_up_plant, made_up_table
 
+from trendkit.press.results import FigureTable
+from trendkit.press.uncertainty import Measured
 from trendkit.tuning import tune
 from trendkit.tuning.blocks import sludge_minutes, steady_blocks
 from trendkit.tuning.curve import regression_curve
-from trendkit.tuning.lasting import Lasting
+from trendkit.tuning.lasting import Lasting, lasting_errors
 from trendkit.tuning.outcome import LOAD, SPEED
 from trendkit.tuning.regression import fit_by_day
 from trendkit.tuning.response import fit_response, typical_conditions
@@ -80,6 +84,28 @@ def test_a_steep_flank_does_not_draw_the_best_speed_off(seed: int) -> None:
     assert found is not None
     assert found.best_low <= best <= found.best_high
     assert abs(found.gravity_belt_speed_m_min - best) < 0.03 * np.ptp(answer.curve[SPEED])
+
+
+def test_lasting_errors_are_those_of_the_minutes_even_in_a_cut_table() -> None:
+    """By hand: cake solids of 0.25 %TS throughout; a filtrate meter of 3 % is 3 % of the loss; grabs do not last."""
+    times = pd.date_range("2026-02-02T08:00Z", periods=100, freq="min", name="time")
+    fed, lost = np.full(100, 1000.0), np.linspace(20.0, 60.0, 100)
+    kept = Measured(fed - lost, {"filtrate_solids": -0.03 * lost, "bench feed TS": np.full(100, 9.0)})
+    cake = Measured(np.full(100, 20.0), {"cake_solids": np.where(np.arange(100) < 50, 0.0, 0.25)})
+    streams = SimpleNamespace(
+        times=times,
+        product_solids_pct=cake,
+        fed_kg_h=Measured(fed),
+        samples={"bench feed TS": None},
+        discharge_samples={},
+    )
+    frame = pd.DataFrame(index=times)
+    table = FigureTable("bfp-1", 60, frame, frame, streams=streams, chosen=SimpleNamespace(kept_kg_h=kept))
+    late = replace(table, frame=frame.iloc[50:])
+    assert lasting_errors(late, late.frame).cake_pct == pytest.approx([0.25, 0.0])
+    assert lasting_errors(late, late.frame).log_loss == pytest.approx([0.0, 0.03])
+    assert lasting_errors(table, frame).cake_pct == pytest.approx([0.125, 0.0])
+    assert len(lasting_errors(replace(table, streams=None), frame).cake_pct) == 0
 
 
 def test_what_the_meters_may_be_off_by_widens_the_limits() -> None:

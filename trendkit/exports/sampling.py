@@ -37,9 +37,18 @@ class Samples:
         """All rows looked at."""
         return (*self.head, *(row for place in self.middle for row in place), *self.tail)
 
+    @cached_property
+    def moments(self) -> dict[tuple[str, tuple[int, ...]], list[int]]:
+        """Times already read, by form and columns."""
+        return {}
+
+    def has(self, mark: str) -> bool:
+        """Return whether any cell looked at holds a mark."""
+        return any(mark in "\n".join(row) for row in self.rows)
+
     def cells(self, column: int) -> list[str]:
         """Return the filled cells of a column."""
-        return [row[column].strip() for row in self.rows if column < len(row) and row[column].strip()]
+        return [cell for row in self.rows if column < len(row) and (cell := row[column].strip())]
 
 
 def take_samples(source: Source) -> Samples:
@@ -86,4 +95,8 @@ def moments_seen(samples: Samples, meaning: Layout) -> list[int]:
         meaning.times[0],
         (meaning.long.time_columns if meaning.long else meaning.groups[0].time_columns),
     )
-    return [moment for row in samples.rows if (moment := row_moment(row, form, columns)) is not None]
+    key = (repr(form), tuple(columns))  # asked for its order, its ends and its clock in turn
+    if key not in samples.moments:
+        read = (row_moment(row, form, columns) for row in samples.rows)
+        samples.moments[key] = [moment for moment in read if moment is not None]
+    return samples.moments[key]

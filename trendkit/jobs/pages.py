@@ -241,7 +241,7 @@ def tune(call: Call, out: Path, step_test: Path | None = None) -> Done:
     sheet = _filled_sheet(plant, call, step_test) if step_test is not None else None
 
     def make() -> Done:
-        reading, period = read_period(plant, call, NO_HISTORY)
+        reading, period = read_period(plant, call, NO_HISTORY, with_rolling=False)
         return _write_for_each_press(
             reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder, sheet)
         )

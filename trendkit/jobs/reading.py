@@ -108,11 +108,12 @@ def read_presses(
     period: Period | None = None,
     history: pd.Timedelta = NO_HISTORY,
     every_s: int = 60,
+    with_rolling: bool = True,
 ) -> Reading:
     """Read the files of a call, or the archive, and compute the figure table of each press asked for.
 
     Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
-    of `every_s` seconds.
+    of `every_s` seconds; rolling columns unless they are not asked for.
 
     Raises
     ------
@@ -124,7 +125,7 @@ def read_presses(
     series = []
     for press, grid in read.grids:
         call.progress(f"computing the figures of {press.name}")
-        series.append(_press_series(grid, read.samples_of(press), press, plant))
+        series.append(_press_series(grid, read.samples_of(press), press, plant, with_rolling))
     return Reading(plant, tuple(series), read.inputs, read.span(plant), read.kept)
 
 
@@ -147,8 +148,10 @@ def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: P
     return _Given(exports, lab, tuple(sheet.input for sheet in sheets))
 
 
-def _press_series(grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant) -> PressSeries:
-    table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s)
+def _press_series(
+    grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant, with_rolling: bool
+) -> PressSeries:
+    table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s, with_rolling)
     return PressSeries(
         press,
         table,
@@ -171,13 +174,15 @@ def asked_period(plant: Plant, call: Call) -> Period | None:
     return period_between(plant, call.start, call.end)
 
 
-def read_period(plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60) -> tuple[Reading, Period]:
+def read_period(
+    plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60, with_rolling: bool = True
+) -> tuple[Reading, Period]:
     """Read a call's period with `history` in front of it; the whole span of the files when none was asked for."""
     period = asked_period(plant, call)
     if period is None:
-        reading = read_presses(plant, call, every_s=every_s)
+        reading = read_presses(plant, call, every_s=every_s, with_rolling=with_rolling)
         return reading, reading.span
-    return read_presses(plant, call, period, history, every_s), period
+    return read_presses(plant, call, period, history, every_s, with_rolling), period
 
 
 def _require_overlap(exports: list[Export], period: Period) -> None:

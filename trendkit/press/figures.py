@@ -65,6 +65,7 @@ def compute_figures(
     press: Press,
     plant: Plant,
     every_s: int,
+    with_rolling: bool = True,
 ) -> FigureTable:
     """Return every computed series of one press on its regular grid.
 
@@ -79,6 +80,8 @@ def compute_figures(
         Column -> "metered", "counter", "assumed" or "split".
     lab
         Bench samples of this press, or None.
+    with_rolling
+        False leaves out the rolling columns, half of the work, for who reads none.
 
     Raises
     ------
@@ -90,7 +93,7 @@ def compute_figures(
     streams = observe_streams(roles, lab, press, plant, operation, every_s)
     chosen = choose_methods(streams)
     quotients = figure_quotients(streams, chosen, press)
-    columns = _figure_columns(quotients, streams, press, plant)
+    columns = _figure_columns(quotients, streams, press, plant, with_rolling)
     frame = pd.concat(
         [
             _lead_columns(operation, chosen, times, every_s),
@@ -181,30 +184,32 @@ def _running(speed: Measured) -> Measured:
 
 
 def _figure_columns(
-    quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant
+    quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant, with_rolling: bool
 ) -> dict[str, Array]:
     """Return each figure's columns: the bin's own value and its rolling value, each with 95 % limits."""
-    is_pressing, run_code = streams.is_pressing, streams.operation.run_code
     columns: dict[str, Array] = {}
-
-    def rolling(above: Array, below: Array) -> Array:
-        return trailing_ratio(above, below, is_pressing, run_code, streams.every_s, plant.rolling_window_s)
-
     for name in FIGURES:
         if name == "wedge_contact_pct":
-            columns[name] = _wedge_contact(press, streams.times, columns["cake_thickness_mm"])
-            columns[f"{name}_rolling"] = _wedge_contact(press, streams.times, columns["cake_thickness_mm_rolling"])
+            for ending in ("", "_rolling") if with_rolling else ("",):
+                thickness = columns[f"cake_thickness_mm{ending}"]
+                columns[f"{name}{ending}"] = _wedge_contact(press, streams.times, thickness)
             continue
         parts = quotients[name]
         value = ratio(parts.above, parts.below)
         columns[name] = value.value
-        columns[f"{name}_rolling"] = rolling(parts.above.value, parts.below.value)
         if name not in WITHOUT_LIMITS:
             columns[f"{name}_low"], columns[f"{name}_high"] = limits(value)
-            low, high = trailing_limits(
-                parts.above, parts.below, is_pressing, run_code, streams.every_s, plant.rolling_window_s
-            )
-            columns[f"{name}_rolling_low"], columns[f"{name}_rolling_high"] = low, high
+        if with_rolling:
+            columns |= _rolling_columns(name, parts, streams, plant)
+    return columns
+
+
+def _rolling_columns(name: str, parts: Quotient, streams: Streams, plant: Plant) -> dict[str, Array]:
+    window = (streams.is_pressing, streams.operation.run_code, streams.every_s, plant.rolling_window_s)
+    columns = {f"{name}_rolling": trailing_ratio(parts.above.value, parts.below.value, *window)}
+    if name not in WITHOUT_LIMITS:
+        low, high = trailing_limits(parts.above, parts.below, *window)
+        columns |= {f"{name}_rolling_low": low, f"{name}_rolling_high": high}
     return columns
 
 

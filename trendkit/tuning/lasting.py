@@ -38,9 +38,10 @@ def lasting_errors(table: FigureTable, minutes: pd.DataFrame) -> Lasting:
 
     Grabs err independently of each other and are left to the scatter of the days.
     """
-    if table.streams is None or table.chosen is None or minutes.empty:
+    if table.streams is None or table.chosen is None or not len(minutes):
         return NONE
-    rows = np.asarray(table.frame.index.get_indexer(pd.DatetimeIndex(minutes.index)))
+    # the streams keep the whole span read when a period is cut out of the table
+    rows = np.asarray(table.streams.times.get_indexer(pd.DatetimeIndex(minutes.index)))
     rows = rows[np.linspace(0, len(rows) - 1, min(ROWS, len(rows))).round().astype(int)]
     cake = _at(table.streams.product_solids_pct, rows)
     capture = ratio(_at(table.chosen.kept_kg_h, rows) * 100.0, _at(table.streams.fed_kg_h, rows))
