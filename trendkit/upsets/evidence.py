@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from math import log2
 from typing import Literal
 
@@ -84,6 +85,11 @@ class Record:
     spread: Floats
     move_spread: Floats
 
+    @cached_property
+    def left(self) -> Floats:
+        """What each column has beyond its usual level, (blocks, names), laid out by column."""
+        return np.asfortranarray(self.means - self.usual)
+
 
 def record_of(mode: JudgedMode) -> Record:
     """Return the record of a judged mode."""
@@ -151,7 +157,7 @@ def gather_evidence(
     found = {}
     for position, name in enumerate(record.names):
         watched = BY_NAME[name]
-        left = record.means[:, position] - record.usual[:, position]
+        left = record.left[:, position]
         rows = _known(left, window.later[watched.place])
         rows = rows if rows.size else _known(left, window.during[watched.place])
         if not rows.size:
@@ -185,7 +191,7 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     if before.size < LEAST_BEFORE or np.isnan(during).all():
         return float("nan")
     middle = float(np.mean(before))
-    left = means - record.usual[:, record.names.index(name)]
+    left = record.left[:, record.names.index(name)]
     later = _known(left, window.later[watched.place])
     if not later.size:
         return float("nan")
