@@ -122,7 +122,7 @@ def test_float32_readings_give_the_means_they_hold(
 ) -> None:
     done = typed("plain", "table", tmp_path, monkeypatch, capsys)
     assert done.code == 0, done.complained
-    table = pd.read_csv(tmp_path / "figures.csv")
+    table = pd.read_csv(tmp_path / "figures.csv", low_memory=False)
     frame = readings("plain")
     held = frame["FEED"].to_numpy().astype(np.float32).astype(float)
     both = 0.5 * (held[:-1] + held[1:])  # straight lines from sample to sample

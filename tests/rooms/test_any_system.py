@@ -91,3 +91,34 @@ def test_the_folder_of_a_press_is_short_and_safe_on_every_system() -> None:
     for name in ("Press: North/South", "Entwässerung 2 ", "a" * 300, "BFP-1.", "..", "x" * 47 + " y"):
         slug = press_slug(name)
         assert len(slug) <= 48 and re.fullmatch(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?|", slug)
+
+
+def runs_things(source: str) -> list[str]:
+    """Return what in a module could run a text or bytes that came from outside."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, (ast.Import, ast.ImportFrom)):
+            names = [each.name for each in node.names] if isinstance(node, ast.Import) else [node.module or ""]
+            found += [
+                name for name in names if name.split(".")[0] in ("pickle", "marshal", "shelve", "subprocess", "pty")
+            ]
+        elif isinstance(node, ast.Call) and dotted(node.func) in (
+            "eval",
+            "exec",
+            "compile",
+            "__import__",
+            "os.system",
+            "os.popen",
+        ):
+            found.append(dotted(node.func))
+    return found
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_no_module_can_run_what_it_reads(module: Path) -> None:
+    assert runs_things(module.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize("line", ["import pickle", "from subprocess import run", "eval(text)", "os.system(name)"])
+def test_the_scan_sees_what_runs_things(line: str) -> None:
+    assert runs_things(line) != []

@@ -39,7 +39,7 @@ from trendkit.press.loading import (
     solids_loading_kg_h_m,
     tank_upflow_m_h,
 )
-from trendkit.press.uncertainty import Measured, reading, standard_uncertainty
+from trendkit.press.uncertainty import Measured, reading, reciprocal, standard_uncertainty
 
 # every public formula with arguments a press could give
 FORMULAS: dict[str, tuple[Callable[..., Any], tuple[float, ...]]] = {
@@ -292,3 +292,17 @@ def test_without_prices_there_is_no_cost() -> None:
     cost = cost_lines(None, AMOUNTS, 95.0)
     assert cost.lines == ()
     assert len(cost.missing_prices) == 6
+
+
+@pytest.mark.filterwarnings("error")
+def test_the_inverse_of_numbers_at_the_edge_of_doubles_keeps_its_share_of_error_and_warns_nobody() -> None:
+    """A quotient known to 2 % is known to 2 % inverted (GUM 5.1.6), however small; zero and what is next to it is none."""
+    small = np.array([1e-300, 1e-160, 1.0, 1e300, -1e-300])
+    inverse = reciprocal(reading(small, "scale", Uncertainty(relative=0.02)))
+    assert inverse.value == pytest.approx(1.0 / small, rel=1e-15)
+    assert np.abs(inverse.parts["scale"] / inverse.value) == pytest.approx(0.02, rel=1e-12)
+    told = standard_uncertainty(inverse)  # squares end at 1e±154
+    assert told[2] == pytest.approx(0.02) and np.isinf(told[0])
+    assert np.isnan(reciprocal(Measured(np.array([0.0, 5e-324, -1e-310]), {})).value).all()
+    unbounded = reciprocal(reading(np.array([1e-300]), "scale", Uncertainty(absolute=1.0)))
+    assert np.isinf(unbounded.parts["scale"]).all()

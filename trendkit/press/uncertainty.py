@@ -79,13 +79,17 @@ class Measured:
         return other * reciprocal(self)
 
 
+_NEXT_TO_ZERO = 2.0 * np.finfo(float).tiny
+
+
 def reciprocal(divisor: Measured | Array | float) -> Measured:
-    """Return 1 / divisor with its parts; NaN where the divisor is zero."""
+    """Return 1 / divisor with its parts; NaN where the divisor is zero, or so near it that doubles cannot tell."""
     if not isinstance(divisor, Measured):
         divisor = exact(divisor)
-    safe = np.where(divisor.value == 0.0, np.nan, divisor.value)
-    slope = -1.0 / safe**2
-    return Measured(1.0 / safe, {source: part * slope for source, part in divisor.parts.items()})
+    inverse = 1.0 / np.where(np.abs(divisor.value) < _NEXT_TO_ZERO, np.nan, divisor.value)
+    with np.errstate(over="ignore"):  # an error beyond all numbers is one without bounds
+        # share of the divisor first: its square would underflow long before the share does
+        return Measured(inverse, {source: part * inverse * -inverse for source, part in divisor.parts.items()})
 
 
 def exact(value: Array | float) -> Measured:
@@ -129,7 +133,8 @@ def standard_uncertainty(quantity: Measured) -> Array:
     total = np.zeros_like(quantity.value)
     for part in quantity.parts.values():
         repeats = tuple(range(part.ndim - total.ndim))
-        total = total + np.sum(part**2, axis=repeats) if repeats else total + part**2
+        with np.errstate(over="ignore"):  # beyond all numbers: without bounds
+            total = total + np.sum(part**2, axis=repeats) if repeats else total + part**2
     result: Array = np.where(np.isnan(quantity.value), np.nan, np.sqrt(total))
     return result
 
