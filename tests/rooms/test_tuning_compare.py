@@ -113,3 +113,10 @@ def test_what_the_feed_did_is_not_credited_to_the_change() -> None:
     assert shift is not None
     assert shift.low < 0.0 < shift.high
     assert abs(shift.value) < 0.2
+
+
+def test_before_anything_is_seen_days_remember_or_do_not_at_even_odds() -> None:
+    weights = day_shift._weights(np.zeros(len(day_shift._splits())))
+    assert weights[0] == pytest.approx(0.5)
+    assert weights.sum() == pytest.approx(1.0)
+    assert np.ptp(weights[1:]) == pytest.approx(0.0, abs=1e-12)

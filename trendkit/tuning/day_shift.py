@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 
 DRIFT_SHARES = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9)  # of the days' variance
 FADES_D = (1.0, 2.0, 3.0, 5.0, 8.0)  # days in which the drift fades to 1/e
+NO_MEMORY = 0.5  # odds, before anything is seen, that days do not remember at all
 LEAST_FREE = 4  # degrees of freedom left
 
 
@@ -84,7 +85,8 @@ def shift_of_days(compared: DayRecord, record: DayRecord | None = None) -> Shift
     `record` are all press days known, those compared among them: they say how much the days remember; None: those
     compared alone. None when under five degrees of freedom are left, a side is empty, or the covariates tell the sides
     apart completely. Source: generalised least squares, the covariance weighed by restricted likelihood (Patterson and
-    Thompson 1971) under an even prior over the splits tried.
+    Thompson 1971); before anything is seen days remember or do not at even odds (Jeffreys' choice between a hypothesis
+    and its alternative, value from memory).
     """
     if not compared.can_tell:
         return None
@@ -124,8 +126,9 @@ def _under_each_split(days: DayRecord) -> tuple[Floats, Floats, Floats]:
 
 
 def _weights(likelihoods: Floats) -> Floats:
-    # the grid has one split without drift and several for every share with one: shares weigh alike
-    prior = np.array([0.0 if share == 0.0 else -np.log(len(FADES_D)) for share, _ in _splits()])
+    """Return the weights of the splits: even odds on days that do not remember, the rest even over how they do."""
+    with_drift = (len(DRIFT_SHARES) - 1) * len(FADES_D)
+    prior = np.log([NO_MEMORY if share == 0.0 else (1.0 - NO_MEMORY) / with_drift for share, _ in _splits()])
     weight = np.exp(likelihoods + prior - (likelihoods + prior).max())
     return np.asarray(weight / weight.sum(), dtype=np.float64)
 
