@@ -3,6 +3,7 @@
     python tests/benchmarks/jobs.py                                  a month at 1 min, and growth over months and presses
     python tests/benchmarks/jobs.py --sizes month/1min month/1s      also a month at 1 s (0.5 GB)
     python tests/benchmarks/jobs.py --sizes year/1s --no-growth      a year at 1 s (6 GB; pandas is left out)
+    python tests/benchmarks/jobs.py --only table ingest              these jobs and the engine alone
 
 Every measurement is a process of its own. "bare" is one plain DuckDB minute roll-up of the same files, "pandas" and "Polars"
 are the lines somebody would otherwise write: read, minute means, capture and means of a month, without time-weighting, sludge
@@ -143,8 +144,8 @@ class Sheet:
         self.lines.append(line)
 
 
-def table_of(size: Size, folder: Path, sheet: Sheet, repeats: int) -> None:
-    """Measure every job at one size."""
+def table_of(size: Size, folder: Path, sheet: Sheet, repeats: int, only: list[str] | None) -> None:
+    """Measure every job at one size, or those asked for."""
     write_plant(folder, size)
     files = sorted(str(file) for file in (folder / "exports").iterdir())
     total_gb = sum(Path(file).stat().st_size for file in files) / 1e9
@@ -154,10 +155,12 @@ def table_of(size: Size, folder: Path, sheet: Sheet, repeats: int) -> None:
     )
     others = {}
     for name in OTHERS:
-        if name != "pandas" or total_gb <= PANDAS_UP_TO_GB:
+        if (name != "pandas" or total_gb <= PANDAS_UP_TO_GB) and (only is None or name == "bare"):
             others[name] = best(name, files, repeats)
             show(sheet, name, others[name], {})
     for name, words in jobs(folder, size, folder / "out").items():
+        if only is not None and name not in only:
+            continue
         if name.endswith("grid kept"):
             for page in folder.rglob("archive/grids/*.zip"):  # the page is made again, from what else is kept
                 page.unlink()
@@ -203,6 +206,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", nargs="*", choices=SIZES, default=["month/1min"])
     parser.add_argument("--no-growth", action="store_true")
+    parser.add_argument("--only", nargs="*", metavar="JOB", help="names of the table's lines, as 'review, archive'")
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="write the invented plants here and use them again")
     parser.add_argument("--note", default="", help="a line to keep with the results, such as what else was running")
@@ -218,7 +222,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="trendkit-jobs-") as spare:
         folder = asked.keep or Path(spare)
         for name in asked.sizes:
-            table_of(SIZES[name], folder / name.replace("/", "-"), sheet, asked.repeats)
+            table_of(SIZES[name], folder / name.replace("/", "-"), sheet, asked.repeats, asked.only)
         if not asked.no_growth:
             growth(folder, sheet, asked.repeats)
     kept = Path(__file__).with_name(f"jobs-{date.today()}.txt")
