@@ -85,7 +85,7 @@ def _explained(signs: list[Sign], stops: list[Stop], scene: Scene) -> list[Event
             event.severity
             and not event.is_planned
             and is_more_than_expected(event.signs, event.stops)
-            and is_clear(event.signs, event.stops, event.accounted, event.kinds, continuous)
+            and is_clear(event.signs, event.stops, event.accounted, event.kinds, continuous, event.causes[0].cause)
         ):
             events = _with(events, event, scene)
         # What one event explains neither speaks for nor against the causes of the next.

@@ -63,6 +63,7 @@ def is_clear(
     accounted: frozenset[tuple[str, int]],
     kinds: Mapping[str, int],
     continuous: Iterable[str],
+    cause: str | None = None,
 ) -> bool:
     """Return whether an event is beyond doubt: one unmistakable sign, or two clear ones that tell of two things.
 
@@ -81,7 +82,7 @@ def is_clear(
     clear = {BY_NAME[sign.name].group for sign in told if sign.z >= CLEAR}
     has_clear_input = any(sign.z >= CLEAR for sign in inputs)
     is_felt = has_clear_input and any(kinds.get(kind, 0) >= FELT for kind in EFFECT_KINDS)
-    return len(clear) >= 2 or is_felt or any(_is_unmistakable(sign) for sign in told)
+    return len(clear) >= 2 or is_felt or any(_is_unmistakable(sign, cause in UNSEEN_KINDS) for sign in told)
 
 
 def is_more_than_expected(signs: Sequence[Sign], stops: Sequence[Stop]) -> bool:
@@ -95,6 +96,7 @@ def is_more_than_expected(signs: Sequence[Sign], stops: Sequence[Stop]) -> bool:
     return bool(stops) or has_input or not any(sign.is_as_expected for sign in told)
 
 
-def _is_unmistakable(sign: Sign) -> bool:
-    is_large = sign.severity > 0 or sign.change_in_scale >= LARGE * BY_NAME[sign.name].least
+def _is_unmistakable(sign: Sign, stands_in: bool) -> bool:
+    """Return whether a sign needs no other; one that stands in for what no meter shows counts like that."""
+    is_large = stands_in or sign.severity > 0 or sign.change_in_scale >= LARGE * BY_NAME[sign.name].least
     return sign.z >= (UNMISTAKABLE if is_large else FAR_OUT)
