@@ -2,10 +2,10 @@
 
 Comes in: signs and evidence of one event; `signatures.csv`, one row per sign of a cause. Goes out: causes
 with weights from 0 to 1. Adding a cause is adding rows. Columns of the table: `direction` is up, down,
-steady or changed; `rule` is must (all of them), expected (must, where it is measured at all), one_of (at
-least one), may or not (speaks against); `timing` is any, leads (before the cake and filtrate), slow or
-sudden; `check` is what an operator would look at, `decides` the tag or bench test that would settle it
-where the sign is not measured.
+steady or changed; `rule` is must (all of them), expected (must, where it is measured at all; one that moved
+within its noise is no contradiction), one_of (at least one), may or not (speaks against); `timing` is any,
+leads (before the cake and filtrate), slow or sudden; `check` is what an operator would look at, `decides` the
+tag or bench test that would settle it where the sign is not measured.
 """
 
 from __future__ import annotations
@@ -166,7 +166,8 @@ def _worth(row: Row, seen: Evidence, effect_onset: pd.Timestamp | None) -> float
     if row.rule == "not":
         return -row.weight * max(along, 0.0)
     if row.rule in ("must", "expected") and along < SEEN_MUST:
-        return MISSING_MUST
+        is_unclear = row.rule == "expected" and seen.change * row.side >= BY_NAME[row.sign].least
+        return 0.0 if is_unclear else MISSING_MUST
     if along < SEEN:
         return row.weight * (min(along, 0.0) - 0.15)
     return row.weight * along * _timing_factor(row, seen, effect_onset)

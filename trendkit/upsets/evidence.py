@@ -174,6 +174,21 @@ def gather_evidence(
     return found
 
 
+def _halves(window: Window, watched: Watched, left: Floats) -> list[Codes]:
+    """Return the blocks that must show that a column stayed out: the later half, where a ramp shows what it came to.
+
+    Of an input the earlier half will do: it may be put right long before cake and filtrate are back.
+    """
+    during, later = window.during[watched.place], window.later[watched.place]
+    earlier = np.setdiff1d(during, later)
+    halves = [_known(left, later)]
+    return halves if watched.is_effect or earlier.size < LEAST_BEFORE else [*halves, _known(left, earlier)]
+
+
+def _first_of(pair: tuple[float, Codes]) -> float:
+    return pair[0]
+
+
 def _known(left: Floats, rows: Codes) -> Codes:
     return rows[~np.isnan(left[rows])]
 
@@ -182,7 +197,8 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     """Return how far the worst quarter of an hour went to `side` of the same run just before, in the watched scale.
 
     Whatever the reason: nothing is taken out for feed or settings. NaN without a quarter of an hour
-    before, when the later half of the span shows little of it, or when an input only came back to normal.
+    before, when the later half of the span (of an input: either) shows little of it, or when an input only came back
+    to normal.
     """
     watched = BY_NAME[name]
     means = record.means[:, record.names.index(name)]
@@ -192,11 +208,11 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
         return float("nan")
     middle = float(np.mean(before))
     left = record.left[:, record.names.index(name)]
-    later = _known(left, window.later[watched.place])
-    if not later.size:
+    halves = [rows for rows in _halves(window, watched, left) if rows.size]
+    if not halves:
         return float("nan")
-    lasting = float(np.mean(side * (means[later] - middle)))
-    is_return = not watched.is_effect and float(np.mean(side * left[later])) < NOT_A_RETURN * lasting
+    lasting, rows = max(((float(np.mean(side * (means[rows] - middle))), rows) for rows in halves), key=_first_of)
+    is_return = not watched.is_effect and float(np.mean(side * left[rows])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
     if not watched.is_effect:  # an input that was off and is put right has moved, but is not as far off
         beyond = pd.Series(left[window.during[watched.place]]).rolling(3, min_periods=2).mean().to_numpy()

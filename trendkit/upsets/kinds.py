@@ -93,7 +93,7 @@ def is_more_than_expected(signs: Sequence[Sign], stops: Sequence[Stop]) -> bool:
     """
     told = [sign for sign in signs if not BY_NAME[sign.name].is_check]
     has_input = any(not BY_NAME[sign.name].is_effect for sign in told)
-    return bool(stops) or has_input or not any(sign.is_as_expected for sign in told)
+    return bool(stops) or has_input or not any(sign.is_as_expected and sign.z >= CLEAR for sign in told)
 
 
 def _is_unmistakable(sign: Sign, stands_in: bool) -> bool:
