@@ -257,3 +257,27 @@ def test_slack_belts_that_load_their_drive_less_do_not_slip_as_well() -> None:
     slack = {"belt_tension": seen("belt_tension", -1.4)}
     lighter = slack | {"pressure_drive_load": seen("pressure_drive_load", -1.0)}
     assert score_cause(rows, lighter, None).log_odds > score_cause(rows, slack, None).log_odds
+
+
+def test_a_dose_that_moved_within_its_noise_does_not_contradict_the_pump() -> None:
+    rows = rows_of(signatures(), "polymer_excess")
+    pump = {"polymer_flow": seen("polymer_flow", 0.9)}
+    noisy = pump | {"polymer_dose": Evidence("polymer_dose", 0.2, 18.0, 1.8, None, None)}
+    steady = pump | {"polymer_dose": Evidence("polymer_dose", 0.05, 3.0, 0.3, None, None)}
+    assert score_cause(rows, noisy, None).log_odds == score_cause(rows, pump, None).log_odds
+    assert score_cause(rows, steady, None).log_odds < score_cause(rows, pump, None).log_odds - 3.0
+
+
+def test_a_belt_that_was_fast_counts_though_the_depth_took_as_long_again_to_come_back() -> None:
+    size = 48  # five-minute blocks: an hour as usual, an hour fast, two as usual
+    times = pd.date_range("2026-03-09T14:00Z", periods=size, freq="5min")
+    fed = times.as_unit("ns").asi8
+    speed = np.where((np.arange(size) >= 12) & (np.arange(size) < 24), 7.6, 6.0)[:, None]
+    usual = np.full((size, 1), 6.0)
+    places = {"feed": fed, "gravity": fed, "discharge": fed}
+    record = Record(
+        ("gravity_belt_speed",), places, np.zeros(size, dtype=np.int64), speed, usual, usual / 60.0, usual / 60.0
+    )
+    fast = a_sign("gravity_belt_speed", 1, "2026-03-09T15:00Z", "2026-03-09T16:00Z", 20.0, 27.0)
+    window = window_of(record, times[12], times[40])
+    assert kinds_of([fast], [], "gravity_belt_fast", record, window) == {"belt_speed_off": 2}
