@@ -51,7 +51,7 @@ def test_a_week_of_a_press_has_a_folder_of_its_own_and_common_or_unknown_tags_ar
     presses = ("bfp-1", "bfp-2", "_shared")
     assert folders == {f"press={press}/week={week}" for press in presses for week in ("2026-02-23", "2026-03-02")}
     shared = next(path for path in plant.archive.rglob("*.parquet") if "_shared" in str(path))
-    table = pq.read_table(shared)
+    table = pq.read_table(shared, partitioning=None)
     assert table.column_names == ["tag", "time", "value", "quality", "text"]
     assert str(table.schema.field("time").type) == "timestamp[us, tz=UTC]"
     assert set(table["tag"].to_pylist()) == {"WASH", "SPARE", "SPARE_WORD"}

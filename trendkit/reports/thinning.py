@@ -60,7 +60,7 @@ def band(low: pd.Series, high: pd.Series, every: pd.Timedelta) -> pd.DataFrame:
     if both.empty:
         return pd.DataFrame({"time": both.index, "low": [], "high": [], "segment": []})
     means = both.groupby(pd.DatetimeIndex(both.index).floor(every)).mean()
-    steps = np.diff(means.index.to_numpy()) > every.to_timedelta64()
+    steps = means.index[1:] - means.index[:-1] > every
     means["segment"] = np.concatenate(([0], np.cumsum(steps)))
     means.index.name = "time"
     return means.reset_index()
