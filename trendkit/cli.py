@@ -6,7 +6,6 @@ on standard error, exit code 0, 2 (the call or an input is wrong) or 1 (unforese
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -439,9 +438,6 @@ def run(words: list[str]) -> int:
 
 def main() -> None:
     """Run the command line of this process and leave with its exit code."""
-    for library in ("OPENBLAS", "MKL"):
-        # our matrices have tens of columns: more threads gain nothing, and on a busy computer they wait for each other
-        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
