@@ -34,8 +34,8 @@ def test_the_guard_sees_a_connection() -> None:
 def test_a_command_opens_no_connection(command: str, plant_folder: Path, tmp_path: Path) -> None:
     plant = tmp_path / "plant.toml"
     plant.write_bytes((plant_folder / "plant.toml").read_bytes())
-    files = (plant_folder / "exports", plant_folder / "lab.csv")
-    out = ("--from", "2026-02-04", "--to", "2026-02-07", "--out", tmp_path / "out") if command != "ingest" else ()
+    files = (min((plant_folder / "exports").iterdir()), plant_folder / "lab.csv")
+    out = ("--from", "2026-02-04", "--to", "2026-02-05", "--out", tmp_path / "out") if command != "ingest" else ()
     done = guarded(command, "--plant", plant, *out, "--json", *files)
     assert done.returncode == 0 and "network" not in done.stderr, done.stderr
     assert json.loads(done.stdout)
