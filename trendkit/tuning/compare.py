@@ -97,7 +97,8 @@ def compare(table: FigureTable, press: Press, plant: Plant, before: Period, afte
     The verdict is `cannot_tell` when too few press days of like feed are left; nothing is raised.
     """
     days = matched(press_days(table, press, plant, before, after))
-    record = pd.concat([days, _days_around(table, press, plant, before, after)], ignore_index=True)
+    around = _days_around(table, press, plant, before, after)
+    record = days if around.empty else pd.concat([days, around], ignore_index=True)
     figures = [review_period(table, press, plant, period).figures for period in (before, after)]
     shifts = {name: shift_of(days, name, record) for name in (*ADJUSTED, *FEED)}
     effects = {name: _effect(name, figures, shifts[name], days) for name in shifts}
