@@ -64,7 +64,8 @@ def speed_steps(speed: pd.Series, every_s: int) -> npt.NDArray[np.bool_]:
     logs = np.log(speed.where(speed > 0.0))
     before, after = logs.shift(1).rolling(width, min_periods=2), logs[::-1].rolling(width, min_periods=2)
     jump = (after.median()[::-1] - before.median()).abs()
-    noise = float(np.nan_to_num((logs.diff().abs().median()) / (0.6745 * np.sqrt(2.0))))
+    moves = logs.diff().abs().dropna()  # none of a belt that stood still throughout
+    noise = float(moves.median()) / (0.6745 * np.sqrt(2.0)) if len(moves) else 0.0
     # the median of n normal readings scatters 1.25 / sqrt(n) as much as one of them; two medians are compared
     threshold = max(LEAST_STEP, 4.5 * 1.25 * np.sqrt(2.0 / width) * noise)
     # medians tell that there is a step, means where: their difference peaks in the very bin
