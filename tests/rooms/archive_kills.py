@@ -6,46 +6,28 @@ python archive_kills.py FOLDER hold   holds the lock of FOLDER/archive until it 
 
 import os
 import shutil
-import signal
 import sys
 import time
 from pathlib import Path
 
 import pyarrow.parquet as pq
 from archive_files import ingested, plant_at
+from steps_on_disk import count_steps
 
 from trendkit.archive.lock import one_writer
 
+CALLS = (
+    *((os, name) for name in ("replace", "fsync", "unlink", "rmdir")),
+    *((pq.ParquetWriter, name) for name in ("write_table", "close")),
+)
 EVERY, LAST = 7, 10  # every seventh step, and each of the last ones, among which the list is replaced
-
-
-def count_steps(die_at: int | None = None) -> list[str]:
-    """Note each call that touches the disk from now on, and kill this process (kill -9) just before one of them."""
-    steps: list[str] = []
-
-    def counted(owner: object, name: str) -> None:
-        real = getattr(owner, name)
-
-        def before(*given: object, **named: object) -> object:
-            steps.append(name)
-            if len(steps) == die_at:
-                os.kill(os.getpid(), signal.SIGKILL)
-            return real(*given, **named)
-
-        setattr(owner, name, before)
-
-    for name in ("replace", "fsync", "unlink", "rmdir"):
-        counted(os, name)
-    counted(pq.ParquetWriter, "write_table")
-    counted(pq.ParquetWriter, "close")
-    return steps
 
 
 def ingest_in_child(folder: Path, here: Path, die_at: int | None = None) -> int | None:
     """Ingest in a copy of the old archive; return how many steps that takes, None when it was killed."""
     shutil.copytree(folder / "old", here)
     if os.fork() == 0:
-        steps = count_steps(die_at)
+        steps = count_steps(CALLS, die_at)
         ingested(plant_at(here), folder / "b.csv", sheets=[folder / "lab.csv"])
         (here / "steps").write_text(str(len(steps)))
         os._exit(0)

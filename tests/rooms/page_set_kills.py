@@ -8,15 +8,17 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import signal
 import sys
 from pathlib import Path
+
+from steps_on_disk import count_steps
 
 from trendkit.reports.files import write_whole
 from trendkit.reports.page import Page
 from trendkit.reports.page_set import is_of_one_making, sealed
 
 NAMES = ("figures.parquet", "upsets.csv", "review.json", "review.html")
+CALLS = ((os, "replace"), (os, "fsync"), (Path, "write_bytes"), (Path, "unlink"))
 
 
 def files_of(month: str) -> dict[str, bytes]:
@@ -26,33 +28,11 @@ def files_of(month: str) -> dict[str, bytes]:
     return sealed("review", page, {"command": "review", "month": month}, others)
 
 
-def die_before(step: int) -> list[str]:
-    """Note each call that touches the disk from now on; kill this process just before one of them."""
-    steps: list[str] = []
-
-    def counted(owner: object, name: str) -> None:
-        real = getattr(owner, name)
-
-        def before(*given: object, **named: object) -> object:
-            steps.append(name)
-            if len(steps) == step:
-                os.kill(os.getpid(), signal.SIGKILL)
-            return real(*given, **named)
-
-        setattr(owner, name, before)
-
-    for name in ("replace", "fsync"):
-        counted(os, name)
-    for name in ("write_bytes", "unlink"):
-        counted(Path, name)
-    return steps
-
-
 def replaced(folder: Path, step: int) -> bool:
     """Replace January's set by February's in a process that dies before a step; return whether it got to its end."""
     child = os.fork()
     if child == 0:
-        die_before(step)
+        count_steps(CALLS, step)
         write_whole(folder, files_of("February"))
         os._exit(0)
     _, status = os.waitpid(child, 0)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from trendkit.press.uncertainty import Array
+from trendkit.series.robust import NORMAL_MAD
 
 BEND = 1.345  # standard deviations beyond which a residual counts by its size and not by its square
-NORMAL_MAD = 0.6744897501960817  # median of the absolute value of a standard normal
 _ROUNDS, _SETTLED = 50, 1e-8
 
 
@@ -30,7 +30,7 @@ def fit_robustly(columns: Array, outcome: Array) -> RobustFit:
     """Return the robust regression of `outcome` (n,) on `columns` (n, k), n > k.
 
     Least squares weighted anew until the loss settles: weight 1 up to `BEND` scales, falling as one over the residual
-    beyond. The scale is the median absolute residual over 0.6745. Equal residuals have scale 0 and stay as they are.
+    beyond. The scale is the median absolute residual times 1.4826. Equal residuals have scale 0 and stay as they are.
 
     Source: Huber, Robust Statistics (1981), section 7.6 (covariance, first form) and 7.8 (iterations), constant
     1.345 for 95 % efficiency (values from memory).
@@ -60,7 +60,7 @@ def fit_robustly(columns: Array, outcome: Array) -> RobustFit:
 
 
 def _scale(rest: Array) -> float:
-    return float(np.median(np.abs(rest))) / NORMAL_MAD
+    return float(np.median(np.abs(rest))) * NORMAL_MAD
 
 
 def _loss(standardised: Array) -> float:
