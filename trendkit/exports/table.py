@@ -161,7 +161,7 @@ def read_table(file: TextFile, known: Mapping[str, str]) -> TextTable:
     (timed, _), delimiter, split = best
     if timed == 0:
         raise InputError(_no_rows(file, split))
-    return _laid_out(delimiter, split, lines, known)
+    return _laid_out(file, delimiter, split, lines, known)
 
 
 def _score(split: Sequence[tuple[str, ...]]) -> tuple[int, int]:
@@ -197,12 +197,14 @@ def _no_rows(file: TextFile, split: Sequence[tuple[str, ...]]) -> Problem:
 
 
 def _laid_out(
-    delimiter: str, split: Sequence[tuple[str, ...]], lines: Sequence[str], known: Mapping[str, str]
+    file: TextFile, delimiter: str, split: Sequence[tuple[str, ...]], lines: Sequence[str], known: Mapping[str, str]
 ) -> TextTable:
     widths = Counter(len(row) for row in split if any(_is_time_like(cell) for cell in row))
     width = widths.most_common(1)[0][0]
     time_columns = _time_columns(split, width)
-    first = next(i for i, row in enumerate(split) if _is_data_row(row, width, time_columns))
+    first = next((i for i, row in enumerate(split) if _is_data_row(row, width, time_columns)), None)
+    if first is None:  # cells that look like times, and no column of them
+        raise InputError(_no_rows(file, split))
     above = [i for i in range(first) if split[i] and any(cell.strip() for cell in split[i])]
     header_at, units_at = _header_lines(split, above, width, known)
     header = [names.trimmed(cell) for cell in split[header_at]] if header_at is not None else []
