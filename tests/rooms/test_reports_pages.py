@@ -139,6 +139,18 @@ def test_the_day_page_opens_with_its_verdict(verdict: str, mark: str, opening: s
     assert ("likeliest cause: polymer lost" in page.answer) == (verdict == "bad")
 
 
+def test_shares_of_the_loss_are_told_as_what_the_figures_show_not_as_proof() -> None:
+    one, none = (
+        _Outline(render_page(troubleshoot_page(sample.day_context(), account, sample.table(), ())).decode()).words
+        for account in (
+            sample.account(),
+            replace(sample.account(), contributions=sample.account().contributions[1:]),
+        )
+    )
+    assert "Clear of zero at 95 %: " in one and "Beyond doubt" not in one
+    assert "No single share is clear of zero at 95 %." in none
+
+
 def test_a_bad_day_without_a_rankable_cause_says_so() -> None:
     account = replace(sample.account(), causes=(Cause("unknown", 1.0, "", ""),))
     page = troubleshoot_page(sample.day_context(), account, sample.table(), ())

@@ -28,7 +28,8 @@ def share_section(account: DayAccount, shown: Shown) -> Section:
         for part in sorted(account.contributions, key=lambda part: (part.factor == "unexplained", -part.points))
     ]
     sure = [name.lower() for name, _, low, _, is_told in parts if is_told and low > 0]
-    finding = f"Beyond doubt at 95 %: {', '.join(sure)}." if sure else "No single factor stands out beyond doubt."
+    # A share whose limits leave out zero is a fact of the figures; that it was the cause is only consistent with them.
+    finding = f"Clear of zero at 95 %: {', '.join(sure)}." if sure else "No single share is clear of zero at 95 %."
     sheet = Sheet(
         "points of cake solids lost",
         (Head("Factor"), Head("Points lost", is_number=True), Head("95 % limits", is_number=True)),
