@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from trendkit.archive.readings import Ints, Objects, Readings, joined
+from trendkit.exports.block import GOOD
 
 STRETCH_READINGS = 2_000_000
 _FOOTER = b"trendkit"
@@ -43,11 +44,11 @@ def _schema() -> Any:
     words = pa.dictionary(pa.int32(), pa.string())
     return pa.schema(
         [
-            ("tag", words),
-            ("time", pa.timestamp("us", "UTC")),
-            ("value", pa.float64()),
-            ("quality", pa.uint8()),
-            ("text", pa.string()),
+            pa.field("tag", words, nullable=False),
+            pa.field("time", pa.timestamp("us", "UTC"), nullable=False),
+            pa.field("value", pa.float64()),
+            pa.field("quality", pa.uint8(), nullable=False),
+            pa.field("text", pa.string()),
         ]
     )
 
@@ -70,7 +71,7 @@ class PartWriter:
             self._schema,
             compression="zstd",
             store_schema=False,
-            write_statistics=["time", "value"],
+            write_statistics=["time"],
             use_dictionary=["tag", "value", "text"],  # readings are rounded: few values differ
             column_encoding={"time": "DELTA_BINARY_PACKED"},
         )
@@ -102,34 +103,61 @@ class PartWriter:
 
     def _write_stretch(self, stretch: int, waiting: dict[str, list[Readings]]) -> list[Group]:
         timelines: list[Ints] = []
+        columns: list[_Columns] = []  # of each timeline
         groups = []
         for tag in sorted(waiting):
             readings = joined(waiting.pop(tag))
             timeline = _place_among(timelines, readings.time_us)
-            self._file.write_table(self._table(tag, readings), row_group_size=len(readings))
+            if timeline == len(columns):
+                columns.append(_columns(readings.time_us, self._schema))
+            self._file.write_table(self._table(tag, readings, columns[timeline]), row_group_size=len(readings))
             ends = int(readings.time_us[0]), int(readings.time_us[-1])
             has_quality = readings.quality is not None and bool(readings.quality.any())
             kind = (has_quality, readings.texts is not None)
             groups.append(Group(stretch, tag, timeline, *ends, len(readings), *kind))
         return groups
 
-    def _table(self, tag: str, readings: Readings) -> Any:
+    def _table(self, tag: str, readings: Readings, shared: _Columns) -> Any:
         import pyarrow as pa
 
-        count, is_empty = len(readings), np.isnan(readings.values)
+        is_empty = np.isnan(readings.values)
         columns = [
-            pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), [tag]),
-            pa.array(readings.time_us).cast(self._schema.field("time").type),
+            pa.DictionaryArray.from_arrays(shared.places, [tag]),
+            shared.time,
             pa.array(readings.values, mask=is_empty if is_empty.any() else None),
-            pa.array(readings.rated()),
-            pa.nulls(count, pa.string()) if readings.texts is None else pa.array(readings.texts, pa.string()),
+            shared.good if readings.quality is None else pa.array(readings.quality),
+            shared.no_text if readings.texts is None else pa.array(readings.texts, pa.string()),
         ]
         return pa.table(columns, schema=self._schema)
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """What tags with the same times have in common, as Arrow has it."""
+
+    places: Any  # of the one tag among the names
+    time: Any
+    good: Any
+    no_text: Any
+
+
+def _columns(time_us: Ints, schema: Any) -> _Columns:
+    import pyarrow as pa
+
+    count = len(time_us)
+    return _Columns(
+        places=pa.array(np.zeros(count, np.int32)),
+        time=pa.array(time_us.view("datetime64[us]")).cast(schema.field("time").type),
+        good=pa.array(np.full(count, GOOD, np.uint8)),
+        no_text=pa.nulls(count, pa.string()),
+    )
 
 
 def _place_among(timelines: list[Ints], time_us: Ints) -> int:
     """Return the place of some times among the distinct ones so far, where they are put if they are not there."""
     for place, known in enumerate(timelines):
+        if known is time_us:
+            return place
         if len(known) == len(time_us) and known[-1] == time_us[-1] and np.array_equal(known, time_us):
             return place
     timelines.append(time_us)

@@ -107,15 +107,17 @@ def one_per_time(readings: Readings) -> Readings:
     return readings.chosen(order[is_last])
 
 
-def joined(parts: list[Readings]) -> Readings:
-    """Return pieces one after the other as one."""
+def joined(parts: list[Readings], time_us: Ints | None = None) -> Readings:
+    """Return pieces one after the other as one; `time_us` are their times joined already, where they are."""
     filled = [part for part in parts if len(part)]
     if len(filled) < 2:
         return filled[0] if filled else NOTHING
+    if time_us is None:
+        time_us = np.concatenate([part.time_us for part in filled])
     has_words = any(part.texts is not None for part in filled)
     has_quality = any(part.quality is not None for part in filled)
     return Readings(
-        np.concatenate([part.time_us for part in filled]),
+        time_us,
         np.concatenate([np.full(len(part), np.nan) if has_words else part.values for part in filled]),
         np.concatenate([part.rated() for part in filled]) if has_quality else None,
         np.concatenate([part.in_words() for part in filled]) if has_words else None,

@@ -37,6 +37,16 @@ class Piece:
     words: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Timeline:
+    """The times of some pieces within a span, one after the other: made once for all tags that share them."""
+
+    rows: tuple[slice, ...]  # of each piece
+    by_piece: tuple[Ints, ...]
+    time_us: Ints
+    increases: bool
+
+
 @dataclass
 class Stage:
     """What was laid down of one week: the file, and its pieces by tag in the order they came."""
@@ -44,38 +54,51 @@ class Stage:
     path: Path
     pieces: dict[str, list[Piece]] = field(default_factory=dict)
     _recent: dict[int, Ints] = field(default_factory=dict)  # times by where they begin in the file
+    _timelines: dict[tuple[int, ...], Timeline] = field(default_factory=dict)  # by span and where the times begin
 
     def readings(self, tag: str, source: int, first_us: int, past_us: int) -> Readings:
         """Return a source's readings of a tag from one time up to another, in order, one per time."""
-        found = [
-            self._taken(piece, first_us, past_us)
+        pieces = [
+            piece
             for piece in self.pieces.get(tag, ())
             if piece.source == source and piece.first_us < past_us and piece.last_us >= first_us
         ]
-        return one_per_time(without_empty(joined(found)))
+        timeline = self._timeline(pieces, first_us, past_us)
+        taken = [self._taken(*each) for each in zip(pieces, timeline.rows, timeline.by_piece, strict=True)]
+        whole = without_empty(joined(taken, timeline.time_us))
+        return whole if timeline.increases else one_per_time(whole)
 
-    def _taken(self, piece: Piece, first_us: int, past_us: int) -> Readings:
-        """Return the rows of a piece from one time up to another as they were laid down, empty cells included."""
-        times = self._times(piece)
-        low, high = (int(place) for place in np.searchsorted(times, (first_us, past_us)))
+    def _timeline(self, pieces: list[Piece], first_us: int, past_us: int) -> Timeline:
+        """Return the times of some pieces within a span; tags that share them ask one after another."""
+        key = (first_us, past_us, *(piece.times for piece in pieces))
+        if key not in self._timelines:
+            times = [self._times(piece) for piece in pieces]
+            rows = [slice(*map(int, np.searchsorted(own, (first_us, past_us)))) for own in times]
+            by_piece = tuple(own[within] for own, within in zip(times, rows, strict=True))
+            time_us = by_piece[0] if len(by_piece) == 1 else np.concatenate([np.zeros(0, np.int64), *by_piece])
+            increases = len(time_us) < 2 or int(np.diff(time_us).min()) > 0
+            _hold(self._timelines, key, Timeline(tuple(rows), by_piece, time_us, increases))
+        return self._timelines[key]
+
+    def _taken(self, piece: Piece, rows: slice, times: Ints) -> Readings:
+        """Return some rows of a piece as they were laid down, empty cells included."""
+        count = rows.stop - rows.start
 
         def array(start: int | None, kind: type[Any]) -> npt.NDArray[Any] | None:
-            return None if start is None else self._laid(start + low * np.dtype(kind).itemsize, high - low, kind)
+            return None if start is None else self._laid(start + rows.start * np.dtype(kind).itemsize, count, kind)
 
         values, quality = array(piece.values, np.float64), array(piece.quality, np.uint8)
         codes = array(piece.codes, np.int32)
         if codes is None:
             assert values is not None
-            return Readings(times[low:high], values, quality)
+            return Readings(times, values, quality)
         texts = np.array([*piece.words, None], dtype=object)[codes]
-        return Readings(times[low:high], np.full(high - low, np.nan), quality, texts)
+        return Readings(times, np.full(count, np.nan), quality, texts)
 
     def _times(self, piece: Piece) -> Ints:
-        """Return the times of a piece; tags that share them ask one after another."""
+        """Return the times of a piece."""
         if piece.times not in self._recent:
-            if len(self._recent) >= RECENT_TIMES:
-                del self._recent[next(iter(self._recent))]
-            self._recent[piece.times] = self._laid(piece.times, piece.count, np.int64)
+            _hold(self._recent, piece.times, self._laid(piece.times, piece.count, np.int64))
         return self._recent[piece.times]
 
     def _laid(self, start: int, count: int, kind: type[Any]) -> npt.NDArray[Any]:
@@ -85,6 +108,13 @@ class Stage:
     def sources(self) -> list[int]:
         """Return the sources with readings here, in the order they came."""
         return sorted({piece.source for own in self.pieces.values() for piece in own})
+
+
+def _hold(recent: dict[Any, Any], key: Any, held: Any) -> None:
+    """Hold something at hand; what was held first goes."""
+    if len(recent) >= RECENT_TIMES:
+        del recent[next(iter(recent))]
+    recent[key] = held
 
 
 class Staging:
