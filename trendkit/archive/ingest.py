@@ -154,12 +154,13 @@ class _Run:
         staging = Staging(self.folder / STAGING)
         tallies: dict[int, Tally] = {}
         taken: dict[int, Source] = {}
-        first_of = {export.sha256: number for number, export in reversed(list(enumerate(exports)))}
+        first_of: dict[str, int] = {}
         for number, export in enumerate(exports):
             self._refuse_other_units(export)
-            earlier = self._earlier("export", export.sha256)
-            if first_of[export.sha256] != number:
+            # Each file is read for its checksum just before its rows, while the system still has it at hand.
+            if first_of.setdefault(export.sha256, number) != number:
                 continue
+            earlier = self._earlier("export", export.sha256)
             if earlier is not None and _adds_nothing(earlier, export, self.plant):
                 taken[number] = earlier
                 continue
