@@ -28,7 +28,7 @@ class FaultScore:
 
 def score_faults(played: Played) -> FaultScore:
     """Return which faults were found, by name, and which findings stand for one."""
-    series = played.reading.presses[0]
+    series = next(played.reading.presses)
     findings = [finding for finding in series.findings if finding.press in (series.press.slug, None)]
     used: set[int] = set()
     rows = []

@@ -43,7 +43,7 @@ def _alike(one: str, other: str, is_bare: bool) -> bool:
 
 def score_upsets(played: Played, warm_up_days: float = 21.0) -> UpsetScore:
     """Return how the ledger compares with what was put in, after the warm-up that gives a press its normal."""
-    series = played.reading.presses[0]
+    series = next(played.reading.presses)
     begin = played.after(warm_up_days)
     begun = time.process_time()
     reported = find_upsets(series.table, series.press, played.plant, series.findings)

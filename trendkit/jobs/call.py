@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 Progress = Callable[[str], None]
+
+
+def unheard(_: str) -> None:
+    """Take what is being done, and say nothing."""
 
 
 @dataclass(frozen=True)
@@ -19,7 +23,7 @@ class Call:
     press: str | None = None
     start: str | None = None
     end: str | None = None
-    progress: Progress = field(default=lambda _: None)
+    progress: Progress = unheard
 
 
 @dataclass(frozen=True)

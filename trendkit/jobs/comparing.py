@@ -12,8 +12,8 @@ from trendkit.errors import InputError, Problem
 from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.heading import series_context
-from trendkit.jobs.reading import PressSeries, Reading, cut, read_presses, within
-from trendkit.plant import Plant, load_plant
+from trendkit.jobs.reading import Reading, cut, read_presses, within
+from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, parse_moment
 from trendkit.reports import write_compare
 from trendkit.tuning import compare as find_difference
@@ -40,7 +40,7 @@ def compare(call: Call, before: str, after: str, out: Path) -> Done:
     reading = read_presses(plant, call, around, AROUND, with_rolling=False)
     for option, text, side in zip(("--before", "--after"), (before, after), sides, strict=True):
         _require_readings(reading, side, option, text)
-    writers = [(series.press, partial(_page, reading, series, whole, sides)) for series in reading.presses]
+    writers = [(press, partial(_page, reading, press, whole, sides)) for press, _ in reading.grids.grids]
     return write_for_each_press(plant, out, "compare", writers)
 
 
@@ -64,9 +64,10 @@ def named_period(plant: Plant, text: str, option: str) -> Period:
 
 def _require_readings(reading: Reading, side: Period, option: str, text: str) -> None:
     """Refuse a side in which no press has a reading of its feed."""
-    if any((within(series.good_feed_share, side) > 0.0).any() for series in reading.presses):
+    fed = [grid.good_share["feed_flow_m3_h"] for _, grid in reading.grids.grids]
+    if any((within(good, side) > 0.0).any() for good in fed):
         return
-    known = [series.good_feed_share[series.good_feed_share > 0.0].index for series in reading.presses]
+    known = [good[good > 0.0].index for good in fed]
     times = pd.DatetimeIndex(sorted(time for index in known for time in index[[0, -1]] if len(index)))
     held = (
         f"readings from {side.local(times[0]):%Y-%m-%d} to {side.local(times[-1]):%Y-%m-%d}" if len(times) else "none"
@@ -82,9 +83,8 @@ def _require_readings(reading: Reading, side: Period, option: str, text: str) ->
     )
 
 
-def _page(
-    reading: Reading, series: PressSeries, whole: Period, sides: tuple[Period, Period], folder: Path
-) -> dict[str, Any]:
+def _page(reading: Reading, press: Press, whole: Period, sides: tuple[Period, Period], folder: Path) -> dict[str, Any]:
+    series = reading.series_of(press)
     found = find_difference(series.table, series.press, reading.plant, *sides)
     context = series_context(reading, series, whole)
     return write_compare(folder, context, found, cut(series.table, whole))

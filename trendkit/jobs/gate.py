@@ -58,7 +58,7 @@ def _joined(slips: Sequence[Slips]) -> pd.DataFrame | None:
 def polymer_of_all(reading: Reading, period: Period) -> list[Figure]:
     """Return the polymer used by every press read, a figure for each and each of its modes."""
     figures = []
-    for series in reading.presses:
+    for series in replace(reading, with_rolling=False).presses:
         review = review_period(cut(series.table, period), series.press, reading.plant, period)
         figures += [by_name["polymer_kg"] for by_name in review.by_mode.values()]
     return figures
@@ -77,6 +77,6 @@ def compared(
         wet_cake = review.figures["wet_cake_t"]
         found.append(against_tickets(weighed.tickets, wet_cake, series.press.slug, period, len(plant.presses)))
     if weighed.deliveries is not None:
-        are_all = len(reading.presses) == len(plant.presses)
+        are_all = len(reading.grids.grids) == len(plant.presses)
         found.append(against_deliveries(weighed.deliveries, gate.polymer, period, are_all))
     return replace(review, compared=tuple(found))

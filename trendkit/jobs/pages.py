@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
-from trendkit.jobs.call import Call, Done
+from trendkit.jobs.call import Call, Done, unheard
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.gate import NOTHING_WEIGHED, Gate, Weighed, compared, polymer_of_all, read_weighed
 from trendkit.jobs.heading import series_context
@@ -58,8 +58,8 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
     reading, period = read_period(plant, call, _HISTORY)
     found = [
         upset
-        for series in reading.presses
-        for upset in upsets_of(series, plant)
+        for press, _ in reading.grids.grids
+        for upset in upsets_of(reading.series_of(press), plant)
         if period.start_utc <= upset.start < period.end_utc
     ]
     write_upsets(out, found)
@@ -76,7 +76,10 @@ def upsets_of(series: PressSeries, plant: Plant, judged: Sequence[JudgedMode] | 
 def _write_for_each_press(
     reading: Reading, out: Path, page: str, write: Callable[[PressSeries, Path], dict[str, Any]]
 ) -> Done:
-    writers = [(series.press, partial(write, series)) for series in reading.presses]
+    def page_of(press: Press, folder: Path) -> dict[str, Any]:
+        return write(reading.series_of(press), folder)
+
+    writers = [(press, partial(page_of, press)) for press, _ in reading.grids.grids]
     return write_for_each_press(reading.plant, out, page, writers)
 
 
@@ -167,17 +170,16 @@ def _read_if_kept(plant: Plant, call: Call, period: Period) -> Reading | None:
     """Return what the archive holds of a period, None when it holds nothing of it."""
     call.progress("reading the same month of the year before")
     try:
-        return read_presses(plant, replace(call, progress=lambda _: None), period)
+        return read_presses(plant, replace(call, progress=unheard), period, with_rolling=False)
     except InputError:
         return None
 
 
 def _figures_of(reading: Reading | None, press: Press, period: Period | None) -> Mapping[str, Figure]:
     """Return the dewatering figures of a press over another period, none when nothing was pressed in it."""
-    series = next((each for each in reading.presses if each.press.slug == press.slug), None) if reading else None
-    if reading is None or series is None or period is None:
+    if reading is None or period is None:
         return {}
-    table = cut(series.table, period)
+    table = cut(reading.series_of(press).table, period)
     has_pressing = (table.frame["phase"] == "pressing").any()
     return review_period(table, press, reading.plant, period).figures if has_pressing else {}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from trendkit.archive.kept import GRIDS
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, InputFile, require_tags
 from trendkit.findings import Finding
-from trendkit.jobs.call import Call
+from trendkit.jobs.call import Call, Progress, unheard
 from trendkit.jobs.inputs import chosen_presses, opened
 from trendkit.plant import Plant, Press
 from trendkit.plant.calendar import Period, period_between
@@ -37,17 +38,6 @@ class PressSeries:
 
 
 @dataclass(frozen=True)
-class Reading:
-    """Everything read for one command: the series of each press and the files they came from."""
-
-    plant: Plant
-    presses: tuple[PressSeries, ...]
-    inputs: tuple[InputFile, ...]
-    span: Period  # the whole span computed
-    kept: Path | None = None  # the folder beside the archive for what is worked out from it; None: read from files
-
-
-@dataclass(frozen=True)
 class GridReading:
     """The grid of each press asked for, checked against its grabs, and what it was read from."""
 
@@ -65,6 +55,41 @@ class GridReading:
         _, grid = self.grids[0]
         index = grid.roles.index
         return Period(index[0], index[-1] + pd.Timedelta(seconds=grid.every_s), plant.timezone)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything read for one command. The figures of a press are computed when asked for and kept by nobody here.
+
+    A press's figures take several times the room of its grid: who goes through `presses` holds those of one at a time.
+    """
+
+    plant: Plant
+    grids: GridReading
+    inputs: tuple[InputFile, ...]
+    with_rolling: bool = True
+    progress: Progress = unheard
+
+    @property
+    def span(self) -> Period:
+        """The whole span computed."""
+        return self.grids.span(self.plant)
+
+    @property
+    def kept(self) -> Path | None:
+        """The folder beside the archive for what is worked out from it; None: read from files."""
+        return self.grids.kept
+
+    @property
+    def presses(self) -> Iterator[PressSeries]:
+        """The presses asked for, one after another."""
+        return (self.series_of(press) for press, _ in self.grids.grids)
+
+    def series_of(self, press: Press) -> PressSeries:
+        """Return one press of those read, ready to be judged."""
+        grid = next(grid for each, grid in self.grids.grids if each.slug == press.slug)
+        self.progress(f"computing the figures of {press.name}")
+        return _press_series(grid, self.grids.samples_of(press), press, self.plant, self.with_rolling)
 
 
 def read_grids(
@@ -110,7 +135,7 @@ def read_presses(
     every_s: int = 60,
     with_rolling: bool = True,
 ) -> Reading:
-    """Read the files of a call, or the archive, and compute the figure table of each press asked for.
+    """Read the files of a call, or the archive, for the figures of each press asked for.
 
     Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
     of `every_s` seconds; rolling columns unless they are not asked for.
@@ -122,11 +147,7 @@ def read_presses(
         of them, or no row falls in the span.
     """
     read = read_grids(plant, call, period, history, every_s)
-    series = []
-    for press, grid in read.grids:
-        call.progress(f"computing the figures of {press.name}")
-        series.append(_press_series(grid, read.samples_of(press), press, plant, with_rolling))
-    return Reading(plant, tuple(series), read.inputs, read.span(plant), read.kept)
+    return Reading(plant, read, read.inputs, with_rolling, call.progress)
 
 
 @dataclass(frozen=True)
