@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -98,3 +99,28 @@ def test_an_empty_period_is_refused(plant: Plant) -> None:
         period_between(plant, "2026-03-10", "2026-03-10")
     with pytest.raises(InputError, match="neither a day nor a time"):
         period_between(plant, "yesterday", "2026-03-10")
+
+
+@pytest.mark.parametrize(
+    ("starts_at", "changes_on"),
+    [("02:30", date(2026, 3, 8)), ("01:30", date(2026, 11, 1)), ("00:00", date(2026, 11, 1))],
+)
+def test_every_moment_belongs_to_the_day_whose_period_holds_it(plant: Plant, starts_at: str, changes_on: date) -> None:
+    """Also where the day begins in the hour that a clock change skips or shows twice."""
+    of = replace(plant, day_starts_at=starts_at)
+    for day in (changes_on - timedelta(days=1), changes_on, changes_on + timedelta(days=1)):
+        period = day_period(of, day)
+        times = pd.date_range(period.start_utc, period.end_utc, freq="5min", inclusive="left")
+        assert set(plant_days(of, times)) == {day}
+
+
+@pytest.mark.parametrize("month", ["9999-12", "0000-01", "1989-12"])
+def test_a_month_of_no_exports_time_is_refused_in_a_sentence(plant: Plant, month: str) -> None:
+    with pytest.raises(InputError, match=f"--month: the year cannot be meant; found '{month}'"):
+        month_period(plant, month)
+
+
+def test_a_day_of_no_exports_time_is_refused_in_a_sentence(plant: Plant) -> None:
+    for read in (lambda: parse_day("9999-12-31"), lambda: parse_moment(plant, "0001-01-01T00:00", "--from")):
+        with pytest.raises(InputError, match="the year cannot be meant"):
+            read()

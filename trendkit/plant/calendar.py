@@ -11,10 +11,13 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
 from trendkit.plant.model import Plant, Shift
+
+YEARS = (1990, 2099)  # of exports that are read; a year outside is a slip of the pen
 
 
 @dataclass(frozen=True)
@@ -68,12 +71,13 @@ def month_period(plant: Plant, month: str) -> Period:
     Raises
     ------
     InputError
-        When the text is not a month.
+        When the text is not a month, or its year cannot be meant.
     """
-    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
+    if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", month):
         raise InputError(
             Problem("this is not a month", place="--month", found=repr(month), expected="YYYY-MM, as in 2026-03")
         )
+    _refuse_other_years(int(month[:4]), month, "--month")
     first = date(int(month[:4]), int(month[5:]), 1)
     following = date(first.year + (first.month == 12), first.month % 12 + 1, 1)
     return Period(day_start(plant, first), day_start(plant, following), plant.timezone)
@@ -82,16 +86,24 @@ def month_period(plant: Plant, month: str) -> Period:
 def parse_day(text: str, option: str = "--day") -> date:
     """Return the date written as ``YYYY-MM-DD``; an InputError names the option otherwise."""
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise InputError(
             Problem("this is not a day", place=option, found=repr(text), expected="YYYY-MM-DD, as in 2026-03-14")
         ) from None
+    _refuse_other_years(day.year, text, option)
+    return day
+
+
+def _refuse_other_years(year: int, text: str, option: str) -> None:
+    if not YEARS[0] <= year <= YEARS[1]:
+        expected = f"a year from {YEARS[0]} to {YEARS[1]}"
+        raise InputError(Problem("the year cannot be meant", place=option, found=repr(text), expected=expected))
 
 
 def parse_moment(plant: Plant, text: str, option: str) -> pd.Timestamp:
     """Return a date (the start of that plant day) or a time, plant-local or with offset, as UTC."""
-    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+    if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
         return day_start(plant, parse_day(text, option))
     try:
         moment = datetime.fromisoformat(text)
@@ -104,6 +116,7 @@ def parse_moment(plant: Plant, text: str, option: str) -> pd.Timestamp:
                 expected="2026-03-14, 2026-03-14T07:00 or 2026-03-14T07:00-06:00",
             )
         ) from None
+    _refuse_other_years(moment.year, text, option)
     if moment.tzinfo is not None:
         return pd.Timestamp(moment).tz_convert("UTC")
     return to_utc(moment, plant.timezone)
@@ -125,11 +138,18 @@ def period_between(plant: Plant, start: str, end: str) -> Period:
 
 
 def plant_days(plant: Plant, times: pd.DatetimeIndex) -> pd.Index:
-    """Return the plant day (`datetime.date`) each UTC time belongs to, index positions kept."""
-    start = _clock(plant.day_starts_at)
-    local = times.tz_convert(plant.timezone).tz_localize(None)
-    shifted = local - pd.Timedelta(hours=start.hour, minutes=start.minute)
-    return pd.Index(shifted.date, name="day")
+    """Return the plant day (`datetime.date`) each UTC time belongs to, that of `day_period`; positions kept.
+
+    Days are told apart by the moments they begin: the wall clock alone says nothing in an hour it skips or shows twice.
+    """
+    if not len(times):
+        return pd.Index([], dtype=object, name="day")
+    first, last = (moment.tz_convert(plant.timezone).date() for moment in (times.min(), times.max()))
+    days = [first + timedelta(days=number) for number in range(-1, (last - first).days + 1)]
+    starts = pd.DatetimeIndex([day_start(plant, day) for day in days])
+    place = starts.searchsorted(times, side="right") - 1
+    found: pd.Index = pd.Index(np.array(days, dtype=object)[place], name="day")
+    return found
 
 
 def shift_names(shifts: tuple[Shift, ...], times: pd.DatetimeIndex, timezone: str) -> pd.Series:
