@@ -147,3 +147,45 @@ def test_a_draft_is_refused_until_every_guess_is_confirmed(
 def numbers(tag: str, usual: float) -> Facts:
     values = usual * (1.0 + 0.02 * np.sin(np.arange(600)))
     return Facts(tag, "", (), values, usual, 0.98 * usual, 1.02 * usual, 1.0, 0.0, False, False)
+
+
+def test_german_tag_names_are_read_with_accents_and_words_written_as_one() -> None:
+    said = {
+        "P1 Zulaufmenge": "feed_flow", "P1 Filtratmenge": "filtrate_flow", "P1 Filtrat Trübung": "filtrate_turbidity",
+        "P1 Pressband Geschwindigkeit": "pressure_belt_speed",
+    }  # fmt: skip
+    facts = [numbers(tag, reading) for tag, reading in zip(said, (20.0, 28.0, 500.0, 2.3), strict=True)]
+    assert {each.tag: each.role for each in propose(facts)} == said
+
+
+def test_a_draft_without_a_feed_flow_says_so() -> None:
+    text = draft_text(propose([numbers("BFP1_GRAV_DRIVE_HZ", 31.0)]), pd.DatetimeIndex([], tz="UTC"), {}, False)
+    assert "No tag was found for feed_flow" in text
+
+
+def german_long_export(path: Path) -> Path:
+    """Six hours around the European clock change in plant time; a reading is held for minutes into the lost hour."""
+    stamps = pd.date_range("2026-03-29 00:00", "2026-03-29 06:00", freq="1min")
+    lines = ["Zeitstempel;Messort;Wert;Einheit;Status"]
+    for stamp in stamps[stamps.hour != 2]:
+        for tag, reading, unit in (("P1 Zulaufmenge", f"20,{stamp.minute % 10}", "m³/h"), ("P1 Zulauf TR", "3,1", "%")):
+            lines.append(f"{stamp:%d.%m.%Y %H:%M:%S};{tag};{reading};{unit};gut")
+    path.write_text("\n".join(lines), encoding="cp1252")
+    return path
+
+
+def test_a_long_export_is_told_by_its_rows_and_its_own_column_of_units(tmp_path: Path) -> None:
+    """The header "Messort" is no known word; several names at one time say that it holds the tags."""
+    plant = draft_plant()
+    exports = open_exports([german_long_export(tmp_path / "leitsystem.csv")], plant)
+    facts, minutes = read_facts(exports, plant)
+    assert [(each.tag, each.stated_unit) for each in facts] == [("P1 Zulauf TR", "%"), ("P1 Zulaufmenge", "m³/h")]
+    assert clock_notes(minutes)[-1].startswith("No reading from 02:00 to 03:00 on 2026-03-29: the clock follows")
+
+
+def test_times_with_an_offset_tell_nothing_of_the_plant_s_clock(tmp_path: Path) -> None:
+    stamps = pd.date_range("2026-03-29 00:00", "2026-03-29 06:00", freq="1min", tz="Europe/Berlin")
+    rows = [f"{stamp.isoformat()},20.{stamp.minute % 10}" for stamp in stamps]
+    path = tmp_path / "offsets.csv"
+    path.write_text("\n".join(["Timestamp,BFP1_FEED_FLOW", *rows]), encoding="utf-8")
+    assert clock_notes(read_facts(open_exports([path], draft_plant()), draft_plant())[1]) == []

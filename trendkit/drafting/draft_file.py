@@ -63,7 +63,7 @@ def clock_notes(minutes: pd.DatetimeIndex) -> list[str]:
         sundays = [day for day in pd.date_range(f"{year}-03-01", f"{year}-03-31") if day.weekday() == 6]
         for which, day in (("second", sundays[1]), ("last", sundays[-1])):
             start = day.tz_localize("UTC")
-            seen = set(minutes[(minutes >= start) & (minutes < start + pd.Timedelta("5h"))].hour)
+            seen = _hours_seen(minutes[(minutes >= start) & (minutes < start + pd.Timedelta("5h"))])
             night = f"from 02:00 to 03:00 on {day:%Y-%m-%d}: the clock"
             if {0, 1, 3, 4} <= seen and 2 not in seen:
                 who, zones = _SPRING[which]
@@ -71,6 +71,12 @@ def clock_notes(minutes: pd.DatetimeIndex) -> list[str]:
             elif {0, 1, 2, 3, 4} <= seen:
                 notes.append(f"Readings {night} was not put forward that night.")
     return notes
+
+
+def _hours_seen(night: pd.DatetimeIndex) -> set[int]:
+    """Return the hours with at least half the minutes of the fullest: a reading held on into an hour is none of it."""
+    minutes = pd.Series(night.hour).value_counts()
+    return set(minutes.index[minutes >= 0.5 * minutes.max()]) if len(minutes) else set()
 
 
 def _press_lines(press: str, proposals: Sequence[Proposal]) -> list[str]:
@@ -89,6 +95,11 @@ def _press_lines(press: str, proposals: Sequence[Proposal]) -> list[str]:
         lines += [
             "[press.fixed]",
             'polymer_strength = { value = "? %" }  # % active by mass of what polymer_flow meters',
+            "",
+        ]
+    if "feed_flow" not in roles:
+        lines += [
+            "# No tag was found for feed_flow, the one role that is required: look for it among the tags below.",
             "",
         ]
     for each in proposals:

@@ -57,21 +57,25 @@ def draft_plant(sources: Sequence[object] = ()) -> Plant:
 
 
 def read_facts(exports: Sequence[Export], plant: Plant) -> tuple[list[Facts], pd.DatetimeIndex]:
-    """Return the facts of every tag in some exports, by name, and the minutes with readings (the files' clock)."""
+    """Return the facts of every tag in exports, by name, and the minutes in which some changed (the files' clock)."""
     tags = _tags_of(exports, plant)
     press = Press("all", "all", 1.0, 1.0, 1.0, 1.0, tags=tags)
     grids, _ = build_grids(exports, plant, (press,), None, None)
     roles = grids["all"].roles
     units = {names.key(tag): unit for export in exports for tag, unit in export.units.items()}
     found = [_facts(name, units.get(names.key(name), ""), roles[name]) for name in sorted(tags) if name in roles]
-    return found, pd.DatetimeIndex(roles.index[_is_recorded(roles)])
+    return found, _local_minutes(exports, roles)
 
 
-def _is_recorded(roles: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Return in which minutes the numbers were recorded; most of them, as some may be held over a silence."""
+def _local_minutes(exports: Sequence[Export], roles: pd.DataFrame) -> pd.DatetimeIndex:
+    """Return the minutes in which some number changed, of files that give plant time.
+
+    A number that stands may be held over a silence, and times with an offset show no clock's habit.
+    """
+    local = {names.key(tag) for export in exports if not export.meaning.times[0].is_absolute for tag in export.tags}
     numbers = roles.select_dtypes("number")
-    recorded: npt.NDArray[np.bool_] = (numbers.notna().mean(axis=1) >= 0.5).to_numpy()
-    return recorded
+    shown = numbers[[column for column in numbers.columns if names.key(column) in local]]
+    return pd.DatetimeIndex(roles.index[(shown.diff().abs() > 1e-9).any(axis=1).to_numpy()])
 
 
 def _tags_of(exports: Sequence[Export], plant: Plant) -> dict[str, Tag]:
@@ -100,6 +104,8 @@ def _facts(name: str, unit: str, column: pd.Series) -> Facts:
     on = known[np.abs(known) > 1e-9]
     steps = np.diff(known)
     low, high = (float(each) for each in np.quantile(known, [0.02, 0.98]))
+    if len(on):  # of a tag that is seldom on as well, the usual reading lies between the two
+        low, high = min(low, float(np.median(on))), max(high, float(np.median(on)))
     distinct = np.unique(known[:: max(len(known) // 20_000, 1)])
     is_switch = low >= 0.0 and high <= 1.0 and bool(np.isin(np.round(distinct, 6), (0.0, 1.0)).mean() > 0.5)
     return Facts(

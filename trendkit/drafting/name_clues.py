@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -43,6 +44,38 @@ _WORDS: Mapping[str, str] = {
     "strength": "STRENGTH STREN STRGTH CONC",
     "pressure": "PRES PRESS PRESSURE PRS PIT PT PI PSI KPA BAR",
 }
+# The same in German, umlauts bare or written out (AFS: suspended solids; TR: dry residue; FHM: polymer).
+_GERMAN: Mapping[str, str] = {
+    "feed": "ZULAUF SCHLAMM DUNNSCHLAMM DUENNSCHLAMM BESCHICKUNG",
+    "filtrate": "FILTRAT",
+    "cake": "KUCHEN",
+    "thickened": "DICKSCHLAMM EINDICKSCHLAMM",
+    "polymer": "FHM FLOCKUNGSMITTEL FLOCKUNGSHILFSMITTEL",
+    "dilution": "VERDUNNUNG VERDUENNUNG VERDUNNUNGSWASSER VERDUENNUNGSWASSER",
+    "wash": "SPRITZWASSER WASCHWASSER SPULWASSER SPUELWASSER",
+    "gravity": "SEIHBAND SIEBBAND SEIHZONE SIEBZONE",
+    "pressure zone": "PRESSBAND PRESSZONE KEILZONE",
+    "flow": "MENGE DURCHFLUSS VOLUMENSTROM",
+    "solids": "TR FESTSTOFF FESTSTOFFE TROCKENRUCKSTAND TROCKENRUECKSTAND",
+    "suspended solids": "AFS",
+    "turbidity": "TRUBUNG TRUEBUNG",
+    "rate": "AUSTRAG MASSENSTROM DURCHSATZ",
+    "total": "ZAHLER ZAEHLER SUMME WAAGE",
+    "speed": "GESCHWINDIGKEIT GESCHW DREHZAHL FU",
+    "setpoint": "SOLLWERT SOLL",
+    "drive load": "LAST STROM DREHMOMENT",
+    "tension": "SPANNUNG BANDSPANNUNG",
+    "depth": "FULLHOHE FUELLHOEHE FULLSTAND FUELLSTAND NIVEAU",
+    "mixer": "RUHRWERK RUEHRWERK MISCHER",
+    "power": "LEISTUNG WIRKLEISTUNG JIT",
+    "energy": "ENERGIE",
+    "running": "BETRIEB",
+    "mode": "BETRIEBSART",
+    "trip": "STORUNG STOERUNG BANDLAUF",
+    "source": "VORLAGE BEHALTER BEHAELTER",
+    "strength": "KONZENTRATION KONZ",
+    "pressure": "DRUCK",
+}
 _UNITS: Mapping[str, str] = {
     "GPM": "gal/min", "GPH": "gal/h", "MGD": "MGD", "M3H": "m3/h", "CMH": "m3/h", "LPS": "L/s", "LPM": "L/min",
     "LPH": "L/h", "HZ": "Hz", "PCT": "%", "PERC": "%", "PSI": "psi", "KPA": "kPa", "BAR": "bar", "RPM": "rpm",
@@ -70,13 +103,17 @@ _SAY_NOTHING = frozenset(
         "ACT",
         "PCT",
         "PERC",
+        "WASSER",
+        "BAND",
+        "ANTRIEB",
+        "PUMPE",
     ]
 )
 
 
 def _concepts_of_words() -> dict[str, frozenset[str]]:
     found: dict[str, set[str]] = {}
-    for concept, words in _WORDS.items():
+    for concept, words in (*_WORDS.items(), *_GERMAN.items()):
         for word in words.split():
             found.setdefault(word, set()).add(concept)
     return {word: frozenset(concepts) for word, concepts in found.items()}
@@ -106,7 +143,7 @@ def read_name(tag: str, press_token: str = "") -> Name:
     'Hz'
     """
     concepts, words, unit = [], [], None
-    for word in _split(tag, press_token):
+    for word in _split(_bare(tag), press_token):
         upper = word.upper()
         unit = unit or _UNITS.get(upper)
         known = _concepts_of(upper)
@@ -116,14 +153,29 @@ def read_name(tag: str, press_token: str = "") -> Name:
     return Name(tuple(concepts), unit, tuple(words))
 
 
+def _bare(tag: str) -> str:
+    """Return a name with its letters bare of accents, so that no word ends at one."""
+    return "".join(letter for letter in unicodedata.normalize("NFKD", tag) if not unicodedata.combining(letter))
+
+
 def _split(tag: str, press_token: str) -> list[str]:
     words: list[str] = []
     for token in re.split(r"[^A-Za-z0-9]+", tag):
         if token and token.upper() != press_token.upper():
             parts = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+[A-Za-z]*", token)
             known = token.upper() in _CONCEPTS or token.upper() in _UNITS
-            words += [token] if known else parts
+            words += [token] if known else [half for part in parts for half in _halves(part)]
     return words
+
+
+def _halves(word: str) -> list[str]:
+    """Return the two known words that are written as one ("Filtratmenge"), else the word."""
+    upper = word.upper()
+    known = _CONCEPTS.keys() | _SAY_NOTHING
+    if upper in known:
+        return [word]
+    cuts = [at for at in range(4, len(word) - 3) if upper[:at] in known and upper[at:] in known]
+    return [word[: cuts[-1]], word[cuts[-1] :]] if cuts else [word]
 
 
 def _concepts_of(word: str) -> frozenset[str]:

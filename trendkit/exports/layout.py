@@ -199,6 +199,8 @@ def _long_columns(
 ) -> LongColumns | None:
     free = [i for i in range(len(sheet.header)) if i not in taken and sheet.column(i)]
     tag = _tag_column(sheet, free, known)
+    if tag is None and not any(names.canonical(sheet.header[i], known) in known.values() for i in free):
+        tag = _names_at_one_time(sheet, time[1], free)
     if tag is None:
         return None
     free.remove(tag)
@@ -221,6 +223,26 @@ def _tag_column(sheet: Columns, free: Sequence[int], known: Mapping[str, str]) -
             return index
     for index in free:
         if names.word(sheet.header[index]) in names.TAG_WORDS and not _is_numeric(sheet.column(index)):
+            return index
+    return None
+
+
+def _names_at_one_time(sheet: Columns, time: tuple[int, ...], free: Sequence[int]) -> int | None:
+    """Return a column of words that differ within one time: several tags read at once, whatever its header says.
+
+    A state beside meters (wide) has one word a time; rows written twice repeat theirs.
+    """
+    stamps = [sheet.column(i) for i in time]
+    rows = len(stamps[0])
+    times = list(zip(*stamps, strict=False))
+    if rows < 20 or len(set(times)) > 0.5 * rows:
+        return None
+    for index in free:
+        cells = sheet.column(index)
+        is_other = names.word(sheet.header[index]) in names.QUALITY_WORDS | names.MESSAGE_WORDS
+        if len(cells) != rows or is_other or _is_numeric(cells):
+            continue
+        if len(set(zip(times, cells, strict=True))) >= 0.95 * rows:
             return index
     return None
 

@@ -62,6 +62,15 @@ TAG_WORDS = frozenset(
         "series",
         "parameter",
         "measurement",
+        "messstelle",
+        "messpunkt",
+        "datenpunkt",
+        "kennung",
+        "bezeichnung",
+        "etiqueta",
+        "etiquette",
+        "repere",
+        "mesure",
     ]
 )
 VALUE_WORDS = frozenset(["value", "val", "v", "reading", "raw", "result", "wert", "valeur", "valor", "pv"])
@@ -81,6 +90,7 @@ QUALITY_WORDS = frozenset(
         "valid",
     ]
 )
+UNIT_WORDS = frozenset(["unit", "units", "uom", "eu", "engunits", "einheit", "unite", "unidad"])
 MESSAGE_WORDS = frozenset(["message", "event", "state", "text", "description", "alarm", "msg"])
 
 _UNIT_IN_NAME = re.compile(r"^(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]{0,20})[\])]$")

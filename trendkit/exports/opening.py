@@ -16,6 +16,7 @@ from trendkit.exports import ask, names
 from trendkit.exports.dates import settle_dates
 from trendkit.exports.draft import Draft, draft_of, ends_of, order_of
 from trendkit.exports.export import Export
+from trendkit.exports.layout import LongColumns
 from trendkit.exports.notation import decimal_of, scheme_of
 from trendkit.exports.zones import find_fixed_clocks, zone_of
 from trendkit.plant.model import Plant
@@ -127,7 +128,9 @@ def _look_for_missing(drafts: Sequence[Draft], plant: Plant, known: Mapping[str,
 
 
 def _stated_units(draft: Draft, known: Mapping[str, str]) -> dict[str, str]:
-    """Return the unit a wide file states per tag, in a row of units or in brackets behind the name."""
+    """Return the unit a file states per tag: in a row of units, in brackets behind the name, or (long) beside it."""
+    if draft.meaning.long is not None:
+        return _units_beside(draft, draft.meaning.long, known)
     stated = {}
     for group in draft.meaning.groups:
         for tag in group.tags:
@@ -135,6 +138,19 @@ def _stated_units(draft: Draft, known: Mapping[str, str]) -> dict[str, str]:
             is_own = names.key(draft.source.header[tag.column]) in known
             stated[tag.tag] = draft.source.units[tag.column] or ("" if is_own else behind[1])
     return stated
+
+
+def _units_beside(draft: Draft, long: LongColumns, known: Mapping[str, str]) -> dict[str, str]:
+    """Return the units in a long file's own column of them, of tags that have one unit in all rows looked at."""
+    columns = [i for i, name in enumerate(draft.source.header) if names.word(name) in names.UNIT_WORDS]
+    used = {*long.time_columns, long.tag_column, long.value_column}
+    if len(columns) != 1 or columns[0] in used:
+        return {}
+    seen: dict[str, set[str]] = {}
+    for row in draft.samples.rows:
+        if len(row) > max(columns[0], long.tag_column) and row[columns[0]].strip():
+            seen.setdefault(names.canonical(row[long.tag_column], known), set()).add(row[columns[0]].strip())
+    return {tag: units.pop() for tag, units in seen.items() if len(units) == 1}
 
 
 def _refuse_mixed_units(exports: Sequence[Export]) -> None:
