@@ -1,5 +1,7 @@
 """Bench sheets: layouts, units, names, and results that cannot be."""
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 from exports_files import a_plant, written
@@ -214,8 +216,27 @@ def test_a_wide_sheet_without_a_named_column_is_said(tmp_path):
         a_sheet(tmp_path, "2026-02-01 08:00,2.4", header="Date,Feed TS %\n", plant=a_plant("FLOW", lab=WIDE))
     assert str(caught.value) == (
         "lab.csv, line 1: the bench sheet lacks the column 'Filtrate'; found Date, Feed TS %. To do: correct "
-        "[[lab.column]] header in the plant file."
+        "the headers under [lab] in the plant file."
     )
+
+
+def test_a_wide_sheet_of_several_presses_names_them_in_a_column(tmp_path):
+    lab = replace(WIDE, press=None, press_header="Anlage")
+    header = "Laborbuch 2026\nDate,Anlage,Feed TS %,Filtrate\n"
+    rows = ("2026-02-01 08:00,BFP-1,2.4,400", "2026-02-01 08:00,BFP-7,2.5,")
+    sheet = a_sheet(tmp_path, *rows, header=header, plant=a_plant("FLOW", lab=lab))
+    assert list(sheet.frame["press"]) == ["bfp-1", "bfp-1"]
+    assert sheet.input.refusals == ((4, "there is no press 'BFP-7' (the plant has BFP-1)"),)
+
+
+def test_the_sheets_of_a_workbook_that_are_not_read_are_named(tmp_path):
+    path = tmp_path / "lab.xlsx"
+    rows = pd.DataFrame({"Date": ["2026-02-01 08:00"], "Feed TS %": [2.4], "Filtrate": [400]})
+    with pd.ExcelWriter(path) as book:
+        rows.to_excel(book, sheet_name="Bench", index=False)
+        rows.to_excel(book, sheet_name="Trucks", index=False)
+    notes = read_lab(path, a_plant("FLOW", lab=WIDE)).input.notes
+    assert any("first filled sheet of the workbook, 'Bench'; not read: 'Trucks'" in note for note in notes)
 
 
 def test_an_export_is_no_bench_sheet(tmp_path):

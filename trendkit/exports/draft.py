@@ -18,7 +18,7 @@ from trendkit.exports.quality import Scheme
 from trendkit.exports.sampling import Samples, moments_seen, row_moment, take_samples
 from trendkit.exports.sources import Source, TextSource, look_at_parquet, spoken_kind
 from trendkit.exports.table import TextTable, read_table
-from trendkit.exports.workbook import sheet_as_text
+from trendkit.exports.workbook import sheet_as_text, sheet_note
 from trendkit.plant import model
 from trendkit.plant.model import Plant
 
@@ -131,13 +131,12 @@ def _source_of(path: Path, known: Mapping[str, str]) -> tuple[Source, list[str]]
         table = read_table(file, known)
     except InputError as cause:
         raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
-    return TextSource(file, table, is_sheet, path.name), _reading_notes(file, table, is_sheet)
+    notes = [sheet_note(path)] if is_sheet else []
+    return TextSource(file, table, is_sheet, path.name), [*notes, *_reading_notes(file, table)]
 
 
-def _reading_notes(file: textfile.TextFile, table: TextTable, is_sheet: bool) -> list[str]:
+def _reading_notes(file: textfile.TextFile, table: TextTable) -> list[str]:
     notes = []
-    if is_sheet:
-        notes.append("read from the first filled sheet of the workbook")
     if file.encoding != "utf-8":
         notes.append(f"read as {file.encoding_words} text")
     if file.nul_bytes:

@@ -18,10 +18,11 @@ from trendkit.exports.moments import TimeForm, read_cell
 from trendkit.exports.numbers import DecimalMark, proved_marks, read_number, tidy_number
 from trendkit.exports.size_limits import MOST_SHEET_BYTES, too_large_a_sheet
 from trendkit.exports.table import DELIMITERS, split_line
-from trendkit.exports.workbook import sheet_as_text
+from trendkit.exports.workbook import sheet_as_text, sheet_note
 from trendkit.plant.model import Plant
 
 Cells = tuple[str, ...]
+_NOTES = frozenset(["note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen"])
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
     is_workbook = kind in ("workbook", "old_workbook")
     file = textfile.look_at(sheet_as_text(path) if is_workbook else path)
     if is_workbook:
-        sheet.notes.append("read from the first filled sheet of the workbook")
+        sheet.notes.append(sheet_note(path))
     elif file.encoding != "utf-8":
         sheet.notes.append(f"read as {file.encoding_words} text")
     with textfile.open_bytes(file.path, file.packing) as (opened, _):
@@ -171,7 +172,9 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
         raise InputError(_no_header(split, path, [plant.lab.time_header or "", *(c.header for c in plant.lab.columns)]))
     line, header = split[header_at]
     at = {names.key(name): place for place, name in enumerate(header)}
-    missing = [column.header for key, column in wanted.items() if key not in at]
+    press_key = names.key(plant.lab.press_header or "")
+    asked = [plant.lab.press_header or "", *(column.header for column in wanted.values())]
+    missing = [name for name in asked if name and names.key(name) not in at]
     if missing:
         lacks = f"{'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}"
         raise InputError(
@@ -180,13 +183,10 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
                 file=path.name,
                 place=f"line {line}",
                 found=", ".join(names.trimmed(name) for name in header if name.strip()),
-                hint="correct [[lab.column]] header in the plant file",
+                hint="correct the headers under [lab] in the plant file",
             )
         )
-    note_at = next(
-        (at[key] for key in at if names.word(key) in ("note", "notes", "comment", "comments", "remarks")),
-        None,
-    )
+    note_at = next((at[key] for key in at if names.word(key) in _NOTES), None)
 
     rows = split[header_at + 1 :]
     clock_at = _clock_column(header, at[time_key], rows)
@@ -195,6 +195,7 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
         for number, cells in rows:
             padded = [*cells, *[""] * (len(header) - len(cells))]
             note = padded[note_at].strip() if note_at is not None else ""
+            press = padded[at[press_key]].strip() if press_key else plant.lab.press or ""
             for key, column in wanted.items():
                 value = padded[at[key]].strip()
                 if value:
@@ -202,7 +203,7 @@ def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) 
                     yield (
                         number,
                         time,
-                        plant.lab.press or "",
+                        press,
                         column.point,
                         column.analysis,
                         value,
@@ -238,7 +239,8 @@ def _no_header(split: Sequence[tuple[int, Cells]], path: Path, expected: Sequenc
         place=f"line {split[0][0]}" if split else None,
         found=found,
         expected=", ".join(expected),
-        hint="correct the sheet's header, or [lab] files in the plant file",
+        hint="correct the sheet's header or [lab] files in the plant file; a sheet with a column per result "
+        'is described there with layout = "wide"',
     )
 
 

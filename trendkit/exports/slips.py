@@ -52,7 +52,7 @@ def read_slips(path: Path, plant: Plant) -> Slips:
     InputError
         When the file has no such columns, its times cannot be read, or no row can be used.
     """
-    split, delimiter, _ = sheet_lines(path)
+    split, delimiter, sheet = sheet_lines(path)
     header_at, places, heading_unit = _columns(split, path)
     rows = [(line, _cells(cells, places)) for line, cells in split[header_at + 1 :]]
     form = time_form([cells["time"] for _, cells in rows], path, plant)
@@ -76,7 +76,7 @@ def read_slips(path: Path, plant: Plant) -> Slips:
         frame, notes = _in_kg(rows_read)
     except InputError as cause:
         raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
-    notes += [f"line {line} was refused: {why}" for line, why in refused[:MOST_LISTED]]
+    notes = [*sheet.notes, *notes, *(f"line {line} was refused: {why}" for line, why in refused[:MOST_LISTED])]
     digest = checksum(path)
     listed = InputFile(path, path.name, lambda: digest, len(rows), len(refused), tuple(notes), tuple(refused))
     return Slips(frame.sort_values("time", kind="stable", ignore_index=True), listed)

@@ -29,20 +29,32 @@ def sheet_as_text(path: Path) -> Path:
     InputError
         When the workbook cannot be opened, or no sheet holds rows.
     """
+    return _sheet_of(path)[0]
+
+
+def sheet_note(path: Path) -> str:
+    """Return which sheet of a workbook was read and which others it has, as a note on the file."""
+    _, name, others = _sheet_of(path)
+    unread = f"; not read: {', '.join(map(repr, others))} (save a sheet as a file of its own)" if others else ""
+    return f"read from the first filled sheet of the workbook, {name!r}{unread}"
+
+
+def _sheet_of(path: Path) -> tuple[Path, str, tuple[str, ...]]:
+    """Return the first filled sheet as text, its name and the names of the others."""
     stat = path.stat()
     return _written(path.resolve(), stat.st_mtime_ns, stat.st_size)
 
 
 @lru_cache(maxsize=256)
-def _written(path: Path, _changed_ns: int, _size: int) -> Path:
-    rows = _rows(path)
+def _written(path: Path, _changed_ns: int, _size: int) -> tuple[Path, str, tuple[str, ...]]:
+    rows, name, others = _rows(path)
     target = Path(_folder().name) / f"sheet{len(list(Path(_folder().name).iterdir()))}.csv"
     with target.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows([_text(cell) for cell in row] for row in rows)
-    return target
+    return target, name, others
 
 
-def _rows(path: Path) -> Iterator[list[Any]]:
+def _rows(path: Path) -> tuple[Iterator[list[Any]], str, tuple[str, ...]]:
     import python_calamine
 
     try:
@@ -53,7 +65,8 @@ def _rows(path: Path) -> Iterator[list[Any]]:
             if sheet.height > 1:
                 above = sheet.start[0] if sheet.start else 0  # empty rows at the top, so that line numbers stay right
                 rows: Iterator[list[Any]] = sheet.iter_rows()
-                return chain(([] for _ in range(above)), rows)
+                others = tuple(each for each in workbook.sheet_names if each != name)
+                return chain(([] for _ in range(above)), rows), name, others
     except (InputError, KeyboardInterrupt, SystemExit):
         raise
     except BaseException as cause:  # calamine raises its own kinds, and one beside Exception when it gives up

@@ -206,10 +206,11 @@ def build_lab(section: LabSection, slugs: dict[str, str], mistakes: Mistakes) ->
             mistakes.missing(("lab", "time"), 'the header of the sampling time, as in "Date"')
         if not section.column:
             mistakes.missing(("lab", "column"), "a [[lab.column]] for each column with results")
-        if not section.press and len(slugs) > 1:
-            mistakes.missing(("lab", "press"), "the press whose sheet it is")
+        if not section.press and not section.press_column and len(slugs) > 1:
+            expected = 'the press whose sheet it is, or press_column = "…", the header of the column that names it'
+            mistakes.missing(("lab", "press"), expected)
     else:
-        for key in ("time", "press", "column"):
+        for key in ("time", "press", "press_column", "column"):
             if getattr(section, key):
                 hint = 'write layout = "wide", or take this key out'
                 mistakes.add(("lab", key), "this key belongs to the wide layout", expected='layout = "wide"', hint=hint)
@@ -222,6 +223,7 @@ def build_lab(section: LabSection, slugs: dict[str, str], mistakes: Mistakes) ->
         layout=section.layout,
         time_header=section.time,
         press=press or only,
+        press_header=section.press_column,
         columns=tuple(column for column in columns if column is not None),
         uncertainty=_lab_uncertainty(section, mistakes),
     )

@@ -210,6 +210,7 @@ class Lab:
     layout: Literal["long", "wide"] = "long"
     time_header: str | None = None  # wide
     press: str | None = None  # wide: slug
+    press_header: str | None = None  # wide, a sheet of several presses: the header of the column that names them
     columns: tuple[LabColumn, ...] = ()
     uncertainty: Mapping[str, Uncertainty] = field(default_factory=dict)
 

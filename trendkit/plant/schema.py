@@ -185,6 +185,7 @@ class LabSection(Section):
     layout: Literal["long", "wide"] = "long"
     time: Text | None = None
     press: Text | None = None
+    press_column: Text | None = None
     column: list[LabColumnSection] = []
     uncertainty: dict[str, Text] = {}
 
