@@ -117,3 +117,17 @@ def test_workload_needs_as_many_days_as_were_pressed():
     assert work.days_per_week_best is None and "at least 5" in work.reason
     assert work.gravity_belt_hours == pytest.approx(8.0)
     assert work.starts == 1 and work.trips is None
+
+
+def test_a_day_without_feed_solids_asks_for_as_many_days_as_if_they_were_known():
+    """Two days of 6.5 h; on the second nobody knows the feed solids: the week's work is twice the first day's."""
+    press = press_of()
+    day = grid(hours=24.0)
+    roles = pd.concat([day, day.set_axis(day.index + pd.Timedelta(days=1)).assign(feed_solids_pct=float("nan"))])
+    period = Period(START, START + pd.Timedelta(days=2), "UTC")
+    plant = plant_of(press, timezone="UTC", day_starts_at="06:00")
+    table = compute_figures(roles.rename_axis("time"), pd.DataFrame(), {}, None, press, plant, 60)
+    work = review_period(table, press, plant, period).workload
+    assert work.loading_now_kg_h_m == pytest.approx(757.5 / 2.0)
+    assert work.weekly_dry_solids_t == pytest.approx(2 * 6.5 * 0.7575 * 7 / 2, rel=1e-6)
+    assert work.days_per_week_now == pytest.approx(7.0)

@@ -148,6 +148,54 @@ def test_a_dead_filtrate_meter_takes_no_cake_out_of_the_total() -> None:
     assert not any("Capture is not known" in note for note in whole.notes)
 
 
+def two_runs() -> pd.DataFrame:
+    """Sixteen hours with an hour's stop in the middle; feed solids are left to the bench."""
+    roles = grid(hours=16.0, feed_to_h=15.0, feed_solids_pct=np.nan)
+    stop = (roles.index >= START + pd.Timedelta(hours=7)) & (roles.index < START + pd.Timedelta(hours=8))
+    stopped = ["feed_flow_m3_h", "polymer_flow_l_h", "gravity_belt_speed_m_min", "pressure_belt_speed_m_min"]
+    roles.loc[stop, [*stopped, "washwater_flow_m3_h", "power_kw"]] = 0.0
+    return roles
+
+
+def test_a_run_without_a_feed_grab_makes_no_tonne_dearer() -> None:
+    """Its polymer and water count; so do its solids, as in the run that was sampled, and the page says for what share."""
+    press, samples = press_of(), [(3.0, "feed", "TS", 2.5), (11.0, "feed", "TS", 2.5)]
+    plant = plant_of(press, costs=Costs("USD", polymer_per_kg=4.0, haul_per_t=60.0, water_per_m3=0.6))
+    roles = two_runs()
+    both, one = (
+        review_period(compute_figures(roles, pd.DataFrame(), {}, lab, press, plant, 60), press, plant, DAY)
+        for lab in (grabs(*samples), grabs(*samples[:1]))
+    )
+    for name in ("feed_dry_solids_t", "dry_cake_t", "wet_cake_t", "cost_per_dry_t", "washwater_m3_t"):
+        assert value(one, name) == pytest.approx(value(both, name), rel=1e-3)
+    assert any("Feed solids are not known for 51.9 % of the feed" in note for note in one.notes)
+    assert not any("Feed solids are not known" in note for note in both.notes)
+
+
+@pytest.mark.parametrize(
+    ("role", "total", "said"),
+    [
+        ("polymer_flow_l_h", "polymer_kg", "Polymer is not known for 30.8 % of the feed"),
+        ("washwater_flow_m3_h", "washwater_m3", "Washwater is not known for 25.0 % of the time moving"),
+        ("power_kw", "energy_kwh", "Power is not known for 25.0 % of the time moving"),
+    ],
+)
+def test_a_meter_silent_for_two_hours_takes_nothing_out_of_its_total(role: str, total: str, said: str) -> None:
+    roles = grid()
+    silent = (roles.index >= START + pd.Timedelta(hours=3)) & (roles.index < START + pd.Timedelta(hours=5))
+    part = review_of(roles.assign(**{role: roles[role].where(~silent)}))
+    assert value(part, total) == pytest.approx(value(review_of(roles), total), rel=1e-9)
+    assert any(said in note for note in part.notes)
+
+
+def test_from_under_a_tenth_of_the_feed_no_total_is_made() -> None:
+    roles = grid()
+    late = roles.index >= START + pd.Timedelta(hours=1)
+    review = review_of(roles.assign(polymer_flow_l_h=roles["polymer_flow_l_h"].where(~late)))
+    assert review.figures["polymer_kg"].value is None
+    assert "under a tenth" in review.figures["polymer_kg"].reason
+
+
 def test_a_dated_target_and_a_dated_filtrate_meter_are_respected() -> None:
     """From mid-run the meter stands before the wash: the same reading then means 12 m3/h more filtrate."""
     moment = START + pd.Timedelta(hours=4)

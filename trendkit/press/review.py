@@ -23,9 +23,11 @@ from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.press.rows import Mask
 from trendkit.press.streams import METHODS, codes_where
 from trendkit.press.sums import COSTED, FIGURE_UNITS, GroupFigures, Sums, group_figures
+from trendkit.press.totals import LEAST_KNOWN
 from trendkit.press.uncertainty import Array, Codes, Measured, limits
 from trendkit.press.workload import workload_of
 
+LEAST_TOLD = 0.1  # % of the feed or of the time, below which a silence is not worth a sentence
 CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
 METHOD_WORDS = {
     "filtrate_metered": "metered filtrate",
@@ -327,14 +329,38 @@ def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str
     if cost.missing_amounts:
         missing = ", ".join(name.replace("_", " ") for name in cost.missing_amounts)
         notes.append(f"Priced but not measured, line left out of the cost: {missing}.")
-    is_fed = inside & sums.operation.is_feeding & sums.is_mode("dewatering")
-    unknown = is_fed & np.isnan(sums.streams.fed_row_kg_h.value)
-    if unknown.any():
-        share = 100.0 * unknown.sum() / is_fed.sum()
-        notes.append(f"Feed solids are not known in {share:.1f} % of the feeding time: solids totals leave it out.")
+    notes += _silences(sums, inside & sums.is_mode("dewatering"))
     unsplit = np.isnan(sums.chosen.kept_kg_h.value) & inside & sums.is_mode("dewatering")
     notes += _extrapolated(sums.streams.fed_kg_h.value, inside & sums.is_mode("dewatering"), unsplit)
     return notes
+
+
+def _silences(sums: Sums, inside: Mask) -> list[str]:
+    """Say for which share of the period the totals go on without their meter, or without a feed sample."""
+    streams = sums.streams
+    fed, moving = streams.feed_m3_h.value, sums.operation.is_moving.astype(float)
+    said = (
+        ("Feed solids are", "the feed", "totals of solids and cake take it", streams.fed_row_kg_h, fed),
+        ("Polymer is", "the feed", "its total takes it", streams.polymer_active_row_kg_h, fed),
+        ("Washwater is", "the time moving", "its total takes it", streams.washwater_row_m3_h, moving),
+        ("Power is", "the time moving", "its total takes it", streams.power_row_kw, moving),
+    )
+    notes = []
+    for what, of, totals, rate, weight in said:
+        share = _unknown_share(weight, inside, np.isnan(rate.value))
+        if LEAST_TOLD <= share <= 100.0 * (1.0 - LEAST_KNOWN):
+            notes.append(
+                f"{what} not known for {share:.1f} % of {of}: {totals} as in the rest of the period, and the limits do "
+                "not widen for it."
+            )
+    return notes
+
+
+def _unknown_share(weight: Array, inside: Mask, is_unknown: Mask) -> float:
+    """Return the share [%] of a weight inside that lies in bins where something is not known."""
+    weight = np.nan_to_num(weight)
+    whole = float(weight[inside].sum())
+    return 100.0 * float(weight[inside & is_unknown].sum()) / whole if whole > 0.0 else 0.0
 
 
 def _filtrate_over_feed(sums: Sums, inside: Mask) -> list[str]:
@@ -352,9 +378,8 @@ def _filtrate_over_feed(sums: Sums, inside: Mask) -> list[str]:
 
 def _extrapolated(fed: Array, inside: Mask, is_unknown: Mask) -> list[str]:
     """Say for which share of the solids fed the totals take the capture of the rest."""
-    fed = np.nan_to_num(fed)
-    share = 100.0 * fed[is_unknown].sum() / fed[inside].sum() if fed[inside].sum() > 0.0 else 0.0
-    if share < 0.1 or share > 99.9:
+    share = _unknown_share(fed, inside, is_unknown)
+    if not LEAST_TOLD <= share <= 100.0 * (1.0 - LEAST_KNOWN):
         return []
     return [f"Capture is not known for {share:.1f} % of the solids fed: the totals of cake and of solids returned "
             "take it as in the rest of the period."]  # fmt: skip

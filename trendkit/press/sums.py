@@ -19,6 +19,7 @@ from trendkit.press.phases import Operation
 from trendkit.press.results import FigureTable
 from trendkit.press.rows import Mask
 from trendkit.press.streams import Streams
+from trendkit.press.totals import all_over_known, filled_sum
 from trendkit.press.uncertainty import Array, Codes, Measured, Samples, exact, sum_by
 
 FIGURE_UNITS = {
@@ -164,39 +165,14 @@ class Sums:
             "belt_speed_ratio",
         ):
             return "thickening makes no cake and uses no pressure zone"
-        return self.table.unavailable.get(column.get(name, name), "its inputs are not known together in the period")
+        unknown = "its inputs are not known together in the period, or for under a tenth of it"
+        return self.table.unavailable.get(column.get(name, name), unknown)
 
 
 def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
     """Return every figure for every group: `codes` holds the group of each bin, -1 for none."""
-    values: dict[str, Measured] = {}
-    counts: dict[str, Array] = {}
     hours = sums.every_s / 3600.0
-
-    def total(name: str, rate: Measured, factor: float, samples: Mapping[str, Samples]) -> None:
-        known = np.where(np.isnan(rate.value), -1, codes)
-        bins = np.bincount(known[known >= 0], minlength=count).astype(float)
-        summed = sum_by(rate * (factor * hours), known, count, samples)
-        counts[name] = bins
-        values[name] = Measured(np.where(bins > 0, summed.value, np.nan), summed.parts)
-
-    def filled_total(name: str, rate: Measured) -> None:
-        total(name, rate, 0.001, on_sludge)
-        known = _fed_over_known(streams.fed_kg_h.value, rate.value, codes, count)
-        values[name] = values[name] * (known * left_on_belts)
-
-    streams, chosen = sums.streams, sums.chosen
-    left_on_belts = _left_on_belts(streams)
-    on_sludge, on_clock = sums.streams.discharge_samples, sums.samples
-    is_cake = sums.is_mode("dewatering")
-    total("feed_volume_m3", streams.feed_m3_h, 1.0, on_clock)
-    total("feed_dry_solids_t", streams.fed_row_kg_h, 0.001, on_clock)
-    filled_total("dry_cake_t", _where(chosen.dry_kg_h, is_cake))
-    filled_total("wet_cake_t", _where(chosen.wet_kg_h, is_cake))
-    filled_total("solids_returned_t", streams.fed_kg_h - chosen.kept_kg_h)
-    total("polymer_kg", streams.polymer_active_row_kg_h, 1.0, on_clock)
-    total("washwater_m3", streams.washwater_row_m3_h, 1.0, on_clock)
-    total("energy_kwh", streams.power_row_kw, 1.0, on_clock)
+    values, counts = _totals(sums, codes, count)
     for name in MEANS:
         values[name], counts[name] = _mean(sums, name, codes, count)
     for name, mask in (("press_hours", sums.operation.is_feeding), ("run_hours", sums.operation.is_moving)):
@@ -213,22 +189,34 @@ def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
     return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts, too_much)
 
 
+def _totals(sums: Sums, codes: Codes, count: int) -> tuple[dict[str, Measured], dict[str, Array]]:
+    """Return every total for every group, and the bins it rests on; each goes on where its meter is silent."""
+    streams, chosen, hours = sums.streams, sums.chosen, sums.every_s / 3600.0
+    on_sludge, on_clock = streams.discharge_samples, sums.samples
+    volume, moving = streams.feed_m3_h.value, sums.operation.is_moving.astype(float)
+    fed, is_cake = streams.fed_kg_h.value, sums.is_mode("dewatering")
+    # what came off of sludge whose feed solids nobody knows, and what lay on the belts at a stop
+    unseen = all_over_known(volume, ~np.isnan(streams.fed_row_kg_h.value), codes, count) * _left_on_belts(streams)
+    rates = {
+        "feed_volume_m3": (streams.feed_m3_h, 1.0, volume, on_clock),
+        "feed_dry_solids_t": (streams.fed_row_kg_h, 0.001, volume, on_clock),
+        "dry_cake_t": (_where(chosen.dry_kg_h, is_cake), 0.001, fed, on_sludge),
+        "wet_cake_t": (_where(chosen.wet_kg_h, is_cake), 0.001, fed, on_sludge),
+        "solids_returned_t": (streams.fed_kg_h - chosen.kept_kg_h, 0.001, fed, on_sludge),
+        "polymer_kg": (streams.polymer_active_row_kg_h, 1.0, volume, on_clock),
+        "washwater_m3": (streams.washwater_row_m3_h, 1.0, moving, on_clock),
+        "energy_kwh": (streams.power_row_kw, 1.0, moving, on_clock),
+    }
+    values, counts = {}, {}
+    for name, (rate, factor, weight, samples) in rates.items():
+        values[name], counts[name] = filled_sum(rate * (factor * hours), weight, codes, count, samples)
+        if weight is fed:
+            values[name] = values[name] * unseen
+    return values, counts
+
+
 def _where(quantity: Measured, mask: Mask) -> Measured:
     return Measured(np.where(mask, quantity.value, np.nan), quantity.parts)
-
-
-def _fed_over_known(fed: Array, rate: Array, codes: Codes, count: int) -> Array:
-    """Return per group the solids fed over those fed while the rate was known: what a dead meter missed.
-
-    Without it a month with a filtrate meter out for a week would count three weeks of cake against four of polymer.
-    """
-    is_fed = (codes >= 0) & (fed > 0.0)
-    is_known = is_fed & ~np.isnan(rate)
-    all_of_it, known = (
-        np.bincount(codes[rows], fed[rows], minlength=count).astype(float) for rows in (is_fed, is_known)
-    )
-    result: Array = np.divide(all_of_it, known, out=np.full(count, np.nan), where=known > 0.0)
-    return result
 
 
 def _left_on_belts(streams: Streams) -> float:

@@ -66,13 +66,15 @@ def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) ->
         starts=len(moved),
         starts_per_run_hour=len(moved) / run_hours if run_hours > 0.0 else None,
     )
-    solids = float(days["feed_dry_solids_t"].sum()) if len(days) else 0.0
+    told = days[days["feed_dry_solids_t"].notna()] if len(days) else days
+    solids = float(told["feed_dry_solids_t"].sum()) if len(told) else 0.0
     if not solids > 0.0 or pressed.empty:
         return replace(known, reason="the dry solids fed are not known")
-    weekly = solids / (hours / 168.0)
     width = _mean_width(sums, of_mode)
-    per_day = float(days["press_hours"].sum()) / len(pressed)
-    now = solids * 1000.0 / (float(days["press_hours"].sum()) * width)
+    press_hours = float(days["press_hours"].sum())
+    per_day = press_hours / len(pressed)
+    now = solids * 1000.0 / (float(told["press_hours"].sum()) * width)
+    weekly = now * width * press_hours / 1000.0 / (hours / 168.0)  # days without feed solids at the others' loading
     best, reason = _best_loading(pressed, sums)
 
     def needed(loading: float | None) -> float | None:
