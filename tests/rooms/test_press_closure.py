@@ -5,7 +5,7 @@ import pytest
 from press_grid import START, grid, plant_of, press_of, tag
 
 from trendkit.plant.calendar import Period
-from trendkit.plant.model import Filtrate
+from trendkit.plant.model import Change, Filtrate
 from trendkit.press import Figure, against_deliveries, against_tickets, compute_figures, review_period
 
 METERS = ("feed_flow", "feed_solids", "polymer_flow", "washwater_flow", "filtrate_flow", "filtrate_solids",
@@ -72,6 +72,27 @@ def test_a_filtrate_meter_before_the_wash_balances_as_well():
     assert closure.closes and closure.chi_square < 0.01
 
 
+def test_a_separate_belt_wash_that_nobody_samples_leaves_nothing_to_check():
+    """What it carries away is a loss of unknown size: taken as none, the balance would blame another meter."""
+    closure = review_of(Filtrate("before_wash", "before_wash", "separate"), filtrate_flow_m3_h=28.0).closure
+    assert closure.chi_square is None and closure.suspects == ()
+    assert "samples known" in closure.reason
+
+
+def test_a_filtrate_meter_moved_in_the_period_is_balanced_as_it_stands_at_the_end():
+    """From the fourth hour on the meter stands before the wash and reads 12 m3/h less: both halves balance."""
+    moment = START + pd.Timedelta(hours=4)
+    press = press_of(
+        tags={name: tag(name, 0.01) for name in METERS},
+        changes=(Change(moment, "meter moved", {"filtrate": Filtrate("before_wash", "with_wash")}),),
+    )
+    roles = grid(**BALANCED)
+    roles.loc[roles.index >= moment, "filtrate_flow_m3_h"] -= 12.0
+    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    closure = review_period(table, press, plant_of(press), MARCH).closure
+    assert closure.closes and closure.hours == pytest.approx(3.0, abs=0.2)
+
+
 def test_each_run_is_balanced_by_itself():
     review = review_of()
     assert [each.label for each in review.closure_by_run] == list(review.runs["run"])
@@ -105,6 +126,12 @@ def test_deliveries_count_by_their_active_share():
     found = against_deliveries(delivered, used, MARCH, are_all_presses=True)
     assert (found.computed, found.weighed, found.agrees) == (390.0, 400.0, True)
     assert "not all of them were read" in against_deliveries(delivered, used[:1], MARCH, False).reason
+
+
+def test_polymer_without_limits_is_told_beside_the_deliveries_and_judged_by_nobody():
+    delivered = pd.DataFrame({"time": [START], "mass_kg": [1000.0], "active_share": [0.4]})
+    found = against_deliveries(delivered, [Figure(390.0, "kg", 380.0, 400.0), Figure(9.0, "kg")], MARCH, True)
+    assert (found.computed, found.agrees) == (399.0, None) and "no limits" in found.reason
 
 
 # --- workload -----------------------------------------------------------------------------------------------

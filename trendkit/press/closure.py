@@ -29,7 +29,7 @@ QUANTITIES = {  # name of the measurement -> its unit
     "product_solids": "%",
 }
 FLOWS = tuple(QUANTITIES)[:5]
-LEAST_BINS = 30  # of a group with everything known
+LEAST_H = 0.5  # of a group with everything known
 _CONCENTRATIONS = tuple(QUANTITIES)[5:]
 _SCALE = {"feed_solids": 1e-2, "filtrate_solids": 1e-6, "product_solids": 1e-2}  # to a mass fraction
 
@@ -61,7 +61,7 @@ class Closure:
 
     label: str
     hours: float
-    water_gap_pct: float | None = None  # in less out, of all that went in, as measured
+    water_gap_pct: float | None = None  # in less out, of what the feed brought, as measured
     solids_gap_pct: float | None = None
     chi_square: float | None = None
     degrees_of_freedom: int = 0
@@ -95,9 +95,11 @@ def close_balances(streams: Streams, setup: Filtrate, inside: Mask, label: str) 
     for name, each in terms.items():
         if is_had[name]:
             used = used & ~np.isnan(each.value)
+    if setup.wash_return == "separate":
+        used = used & ~np.isnan(streams.balance.wash_return_kg_h.value)
     hours = float(used.sum()) * streams.every_s / 3600.0
-    if used.sum() < LEAST_BINS:
-        return Closure(label, hours, reason="under half an hour of pressing with all its meters known")
+    if hours < LEAST_H:
+        return Closure(label, hours, reason="under half an hour of pressing with all its meters and samples known")
     missing = [name for name in QUANTITIES if not is_had[name]]
     if any(name in _CONCENTRATIONS for name in missing):
         words = ", ".join(name.replace("_", " ") for name in missing if name in _CONCENTRATIONS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import pandas as pd
@@ -51,10 +52,18 @@ def against_deliveries(
     if len(known) < len(polymer):
         why = "the polymer of some press is not known"
         return Compared("polymer_kg", "kg", None, None, None, active, len(own), None, None, why)
-    half = sum(((each.high or 0.0) - (each.low or 0.0)) ** 2 / 4.0 for each in known) ** 0.5
-    total = sum(each.value or 0.0 for each in known)
-    together = Figure(total, "kg", total - half, total + half)
+    together = _together(known)
     return _compared("polymer_kg", "kg", together, active, len(own), _POLYMER_OFF)
+
+
+def _together(presses: Sequence[Figure]) -> Figure:
+    """Return what presses used together [kg], their errors independent; without limits where one has none."""
+    total = sum(each.value or 0.0 for each in presses)
+    spans = [each.high - each.low for each in presses if each.low is not None and each.high is not None]
+    if len(spans) < len(presses):
+        return Figure(total, "kg")
+    half = 0.5 * math.hypot(*spans)
+    return Figure(total, "kg", total - half, total + half)
 
 
 _CAKE_OFF = (

@@ -20,7 +20,7 @@ from trendkit.press.cost import COST_ITEMS, PeriodCost, cost_lines
 from trendkit.press.methods import MUST_BE_OFF, capture_of, method_shares
 from trendkit.press.plausible import implausible
 from trendkit.press.results import Figure, FigureTable, PeriodReview
-from trendkit.press.rows import Mask
+from trendkit.press.rows import Mask, settings_over
 from trendkit.press.streams import METHODS, codes_where
 from trendkit.press.sums import COSTED, FIGURE_UNITS, GroupFigures, Sums, group_figures
 from trendkit.press.totals import LEAST_KNOWN
@@ -52,7 +52,7 @@ def review_period(
     figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
     cost = _cost(by_mode["dewatering"], plant)
     by_day = _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
-    closure, closure_by_run = _closures(sums, inside, press)
+    closure, closure_by_run = _closures(sums, inside)
     return PeriodReview(
         figures=figures,
         by_mode={mode: found for mode, found in by_mode.items() if _has_rows(sums, inside, mode)},
@@ -86,15 +86,25 @@ def figures_by_day(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
     return _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
 
 
-def _closures(sums: Sums, inside: Mask, press: Press) -> tuple[Closure, tuple[Closure, ...]]:
-    """Return the balances of the period's dewatering, and of each of its dewatering runs."""
+def _closures(sums: Sums, inside: Mask) -> tuple[Closure, tuple[Closure, ...]]:
+    """Return the balances of the period's dewatering, and of each of its dewatering runs.
+
+    Each rests on the rows in which filtrate was metered and sampled as at its end: two ways are two balances.
+    """
     of_mode = inside & sums.is_mode("dewatering")
+    setups = [(rows, there.filtrate) for rows, there in settings_over(sums.press, sums.times)]
+
+    def balances(rows: Mask, label: str) -> Closure:
+        last = int(np.flatnonzero(rows)[-1]) if rows.any() else len(rows) - 1
+        setup = next(setup for span, setup in setups if span.start <= last < span.stop)
+        alike = np.zeros(len(rows), dtype=bool)
+        for span, other in setups:
+            alike[span] = other == setup
+        return close_balances(sums.streams, setup, rows & alike, label)
+
     run_code, names = sums.operation.run_code, sums.operation.run_names
-    runs = np.unique(run_code[of_mode])
-    by_run = tuple(
-        close_balances(sums.streams, press.filtrate, of_mode & (run_code == run), names[run]) for run in runs
-    )
-    return close_balances(sums.streams, press.filtrate, of_mode, "period"), by_run
+    by_run = tuple(balances(of_mode & (run_code == run), names[run]) for run in np.unique(run_code[of_mode]))
+    return balances(of_mode, "period"), by_run
 
 
 def _rows_in(sums: Sums, start: pd.Timestamp, end: pd.Timestamp) -> Mask:
