@@ -54,10 +54,9 @@ def unfiled(scenario: str, seed: int, days: int) -> Unfiled:
     recorded = record_scenario(lived(life, ()), kind, seed, STEP_S, SHAPES[kind.shape], "si")
     plant = _plant(recorded)
     roles = _roles(recorded)
-    known = pd.DataFrame(1.0, index=roles.index, columns=roles.columns)
     basis = dict.fromkeys(roles.columns, "metered")
     press = plant.presses[0]
-    table = compute_figures(roles, known, basis, _samples(recorded, press), press, plant, int(STEP_S))
+    table = compute_figures(roles, basis, _samples(recorded, press), press, plant, int(STEP_S))
     return Unfiled(seed, plant, press, table, tuning_truth(recorded.lived))
 
 

@@ -30,7 +30,7 @@ def from_archive(
 def assert_same(first: PressGrid, second: PressGrid, relative: float = 0.0) -> None:
     exact = {"check_exact": True} if relative == 0.0 else {"rtol": relative, "atol": 0.0}
     pd.testing.assert_frame_equal(first.roles, second.roles, check_freq=False, **exact)
-    pd.testing.assert_frame_equal(first.good_share, second.good_share, check_freq=False, **exact)
+    pd.testing.assert_frame_equal(first.good_s, second.good_s, check_freq=False, **exact)
     assert dict(first.basis) == dict(second.basis)
     assert first.findings == second.findings
     assert first.notes == second.notes

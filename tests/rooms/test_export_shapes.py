@@ -59,7 +59,7 @@ def figures_of(plant: Plant, grid: PressGrid, plant_folder: Path) -> dict[str, f
     press = plant.presses[0]
     lab = read_lab(plant_folder / "lab.csv", plant).frame
     grid = check_against_lab(grid, lab, press)
-    table = compute_figures(grid.roles, grid.good_share, grid.basis, lab, press, plant, grid.every_s)
+    table = compute_figures(grid.roles, grid.basis, lab, press, plant, grid.every_s)
     index = table.frame.index
     period = Period(index[0], index[-1] + pd.Timedelta(minutes=1), plant.timezone)
     found = review_period(table, press, plant, period, None).figures

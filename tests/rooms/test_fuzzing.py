@@ -74,7 +74,7 @@ def odd_roles(draw: st.DrawFn) -> pd.DataFrame:
 
 def figures_of(roles: pd.DataFrame) -> FigureTable:
     press = press_of()
-    return compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press, lab=Lab()), 60)
+    return compute_figures(roles, {}, None, press, plant_of(press, lab=Lab()), 60)
 
 
 @settings(max_examples=12, deadline=None, phases=NO_SHRINKING)
@@ -106,7 +106,7 @@ def test_a_press_of_another_size_has_the_same_shares(factor: float) -> None:
     once, scaled = grid(hours=2.0, feed_from_h=0.2), grid(hours=2.0, feed_from_h=0.2)
     scaled[flows] = scaled[flows] * factor
     press = press_of(conditioning_volume_m3=0.525 * factor, feed_on_above_m3_h=2.0 * factor)
-    other = compute_figures(scaled, scaled.notna().astype(float), {}, None, press, plant_of(press, lab=Lab()), 60).frame
+    other = compute_figures(scaled, {}, None, press, plant_of(press, lab=Lab()), 60).frame
     mine = figures_of(once).frame
     for name in ("capture_pct", "polymer_dose_kg_t", "belt_speed_ratio", "gravity_drain_time_s"):
         np.testing.assert_allclose(other[name], mine[name], rtol=1e-9, err_msg=name)

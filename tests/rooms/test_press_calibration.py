@@ -11,7 +11,7 @@ from trendkit.press.calibration import change_places, fit_line
 
 def table_of(roles, lab=None, *, tags=()):
     press = press_of(tags={name: tag(name) for name in tags})
-    return compute_figures(roles, roles.notna().astype(float), {}, lab, press, plant_of(press), 60)
+    return compute_figures(roles, {}, lab, press, plant_of(press), 60)
 
 
 def with_turbidity(ntu=750.0, **values):

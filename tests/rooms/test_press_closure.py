@@ -20,7 +20,7 @@ def review_of(filtrate=None, **values):
     settings = {"filtrate": filtrate} if filtrate else {}
     press = press_of(tags={name: tag(name, 0.01) for name in METERS}, **settings)
     roles = grid(**(BALANCED | values))
-    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    table = compute_figures(roles, {}, None, press, plant_of(press), 60)
     return review_period(table, press, plant_of(press), MARCH)
 
 

@@ -16,7 +16,7 @@ from trendkit.press.rolling import trailing_ratio
 def table_of(roles: pd.DataFrame, lab: pd.DataFrame | None = None, **press_settings: object) -> FigureTable:
     press = press_of(**press_settings)
     plant = plant_of(press, lab=Lab(max_age_s=8 * 3600.0))
-    return compute_figures(roles, roles.notna().astype(float), {}, lab, press, plant, 60)
+    return compute_figures(roles, {}, lab, press, plant, 60)
 
 
 def at_noon(table: FigureTable) -> pd.Series:
@@ -235,7 +235,7 @@ def test_a_rolling_value_has_limits_that_know_what_cancels():
         tags={name: tag(name) for name in ("feed_flow", "feed_solids", "polymer_flow", "polymer_strength")}
     )
     roles = grid()
-    frame = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60).frame
+    frame = compute_figures(roles, {}, None, press, plant_of(press), 60).frame
     row = frame.iloc[240]
     for name, relative in (("polymer_dose_kg_t", 0.04), ("hydraulic_loading_m3_h_m", 0.02)):
         value = row[f"{name}_rolling"]
@@ -248,7 +248,7 @@ def test_a_rolling_value_has_limits_that_know_what_cancels():
 def test_leaving_the_rolling_columns_out_changes_nothing_else() -> None:
     press = press_of(tags={"feed_flow": tag("feed_flow")})
     roles = grid()
-    given = (roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    given = (roles, {}, None, press, plant_of(press), 60)
     whole, bare = compute_figures(*given).frame, compute_figures(*given, with_rolling=False).frame
     pd.testing.assert_frame_equal(bare, whole.drop(columns=[name for name in whole if "_rolling" in name]))
     assert "capture_pct_rolling" in whole and "capture_pct_high" in bare

@@ -20,7 +20,7 @@ DAY = Period(
 def review_of(roles: pd.DataFrame, plant: Plant | None = None, **press_settings: object) -> PeriodReview:
     press = press_of(**press_settings)
     plant = plant or plant_of(press)
-    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant, 60)
+    table = compute_figures(roles, {}, None, press, plant, 60)
     return review_period(table, press, plant, DAY)
 
 
@@ -48,7 +48,7 @@ def test_a_mean_over_the_period_is_a_ratio_of_sums() -> None:
     roles.loc[roles.index < START + pd.Timedelta(hours=4), "feed_solids_pct"] = 4.0
     pressing = review_of(roles)
     press = press_of()
-    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60).frame
+    table = compute_figures(roles, {}, None, press, plant_of(press), 60).frame
     rows = table[table["phase"] == "pressing"]
     active = rows["polymer_flow_l_h"].sum() * 0.0025
     dry_t = (rows["feed_flow_m3_h"] * 1010 * rows["feed_solids_pct"] / 100).sum() / 1000
@@ -124,7 +124,7 @@ def test_independent_grabs_narrow_the_limits() -> None:
     for hours in ([3.75], [1.3, 2.9, 4.6, 6.2]):
         roles = grid().drop(columns="feed_solids_pct")
         lab = grabs(*[(hour, "feed", "TS", 2.5) for hour in hours])
-        table = compute_figures(roles, roles.notna().astype(float), {}, lab, press, plant, 60)
+        table = compute_figures(roles, {}, lab, press, plant, 60)
         sums = Sums(table, press, plant)
         fed = group_figures(sums, np.zeros(len(roles), dtype=np.int64), 1).values["feed_dry_solids_t"]
         of_grabs = Measured(fed.value, {"bench feed TS": fed.parts["bench feed TS"]})
@@ -209,7 +209,7 @@ def test_a_dated_target_and_a_dated_filtrate_meter_are_respected() -> None:
     )
     press = press_of(changes=(later,), targets={"dewatering": {"capture_pct": Limit(low=50.0)}})
     roles = grid()
-    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    table = compute_figures(roles, {}, None, press, plant_of(press), 60)
     kept = table.streams.kept_kg_h["filtrate_metered"].value
     lost = table.streams.fed_kg_h.value - kept
     assert lost[200] == pytest.approx(40.0 * 0.9)

@@ -11,7 +11,7 @@ from trendkit.press import compute_figures
 
 def figures_of(roles: pd.DataFrame, lab: pd.DataFrame | None = None, **press_settings: object) -> pd.DataFrame:
     press = press_of(**press_settings)
-    return compute_figures(roles, roles.notna().astype(float), {}, lab, press, plant_of(press), 60).frame
+    return compute_figures(roles, {}, lab, press, plant_of(press), 60).frame
 
 
 def test_sludge_time_is_conditioning_plus_both_belts() -> None:

@@ -109,7 +109,7 @@ def test_a_flow_in_gallons_comes_out_in_cubic_metres_with_its_good_share() -> No
     assert len(grid.roles) == HOURS * 60
     assert grid.roles["feed_flow_m3_h"].iloc[70:290].mean() == pytest.approx(150 * 0.22712, rel=0.01)
     assert grid.roles["running"].sum() == 240
-    assert (grid.good_share["feed_flow_m3_h"] == 1.0).all()
+    assert (grid.good_share("feed_flow_m3_h") == 1.0).all()
     assert grid.basis == {"feed_flow_m3_h": "metered", "running": "metered"}
 
 
@@ -158,7 +158,7 @@ def test_a_fixed_role_says_assumed_and_follows_its_dated_change() -> None:
     grid = grid_of([FakeExport("a.csv", (wide(FEED_FLOW=FEED_READINGS),))], one)
     assert grid.roles["polymer_strength_pct"].iloc[[0, 179, 180]].tolist() == [0.25, 0.25, 0.3]
     assert grid.basis["polymer_strength_pct"] == "assumed"
-    assert (grid.good_share["polymer_strength_pct"] == 1.0).all()
+    assert (grid.good_share("polymer_strength_pct") == 1.0).all()
 
 
 def test_a_dated_change_of_a_meters_span_counts_from_its_day() -> None:

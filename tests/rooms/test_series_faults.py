@@ -239,7 +239,7 @@ def grabs(true_solids: np.ndarray, noise: float = 0.02) -> pd.DataFrame:
 def grid(meter: np.ndarray) -> PressGrid:
     index = pd.DatetimeIndex(START + pd.to_timedelta(MINUTES, unit="min"), name="time")
     roles = pd.DataFrame({"feed_solids_pct": meter}, index=index)
-    return PressGrid("bfp-1", 60, roles, roles * 0 + 1.0, {"feed_solids_pct": "metered"})
+    return PressGrid("bfp-1", 60, roles, roles * 0 + 60.0, {"feed_solids_pct": "metered"})
 
 
 def test_an_agreeing_meter_gives_no_finding_whatever_the_sludge_does() -> None:

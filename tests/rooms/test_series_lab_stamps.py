@@ -14,7 +14,7 @@ def grid(from_hour, to_hour):
     times = pd.date_range(DAYS[0], DAYS[-1] + pd.Timedelta(days=1), freq="10min", inclusive="left").tz_convert("UTC")
     hour = times.tz_convert("America/Denver").hour
     roles = pd.DataFrame({"feed_flow_m3_h": np.where((hour >= from_hour) & (hour < to_hour), 30.0, 0.0)}, index=times)
-    return PressGrid(PRESS.slug, 600, roles, roles.notna().astype(float), {}, ())
+    return PressGrid(PRESS.slug, 600, roles, 600.0 * roles.notna(), {}, ())
 
 
 def sheet(*clocks):

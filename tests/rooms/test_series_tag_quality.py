@@ -36,9 +36,9 @@ def account(*findings: Finding, feed: np.ndarray | None = None):  # type: ignore
     press = Press("BFP-1", "bfp-1", 2.0, 4.0, 11.0, 2.0, tags=tags)
     values = np.full(60, 20.0) if feed is None else feed
     roles = pd.DataFrame({"feed_flow_m3_h": values, "running": [1.0] * 30 + [0.0] * 30}, index=INDEX)
-    shares = pd.DataFrame({"feed_flow_m3_h": np.isfinite(values).astype(float), "running": 1.0}, index=INDEX)
+    good_s = pd.DataFrame({"feed_flow_m3_h": 60.0 * np.isfinite(values), "running": 60.0}, index=INDEX)
     habits = {"feed_flow_m3_h": Habit("FEED", "feed_flow", "sampled", 60.0, 0.25)}
-    grid = PressGrid("bfp-1", 60, roles, shares, {}, findings, habits=habits)
+    grid = PressGrid("bfp-1", 60, roles, good_s, {}, findings, habits=habits)
     return account_for_tags(grid, press, plant_of(press), START, END)
 
 
@@ -83,8 +83,8 @@ def test_a_period_beyond_the_readings_counts_as_without_them() -> None:
 def account_for_tags_over(end: pd.Timestamp):  # type: ignore[no-untyped-def]
     tags = {"feed_flow": Tag("feed_flow", "FEED", "feed_flow_m3_h", "m3/h", "m3/h", "analog")}
     press = Press("BFP-1", "bfp-1", 2.0, 4.0, 11.0, 2.0, tags=tags)
-    ones = pd.DataFrame({"feed_flow_m3_h": np.full(60, 20.0)}, index=INDEX)
-    return account_for_tags(PressGrid("bfp-1", 60, ones, ones / 20.0, {}), press, plant_of(press), START, end)
+    roles = pd.DataFrame({"feed_flow_m3_h": np.full(60, 20.0)}, index=INDEX)
+    return account_for_tags(PressGrid("bfp-1", 60, roles, roles * 3.0, {}), press, plant_of(press), START, end)
 
 
 def test_days_are_the_plant_s_and_the_one_the_period_cuts_counts_with_its_part() -> None:
@@ -93,8 +93,8 @@ def test_days_are_the_plant_s_and_the_one_the_period_cuts_counts_with_its_part()
     index = pd.date_range(start, periods=180, freq="min", name="time")
     tags = {"feed_flow": Tag("feed_flow", "FEED", "feed_flow_m3_h", "m3/h", "m3/h", "analog")}
     press = Press("BFP-1", "bfp-1", 2.0, 4.0, 11.0, 2.0, tags=tags)
-    ones = pd.DataFrame({"feed_flow_m3_h": np.full(180, 20.0)}, index=index)
-    grid = PressGrid("bfp-1", 60, ones, ones / 20.0, {})
+    roles = pd.DataFrame({"feed_flow_m3_h": np.full(180, 20.0)}, index=index)
+    grid = PressGrid("bfp-1", 60, roles, roles * 3.0, {})
     days = account_for_tags(grid, press, plant_of(press), start, start + pd.Timedelta(hours=4)).days
     assert [(each.day.day, each.hours, each.share_good, each.worst_tag) for each in days] == [
         (1, 2.0, 1.0, "FEED"),

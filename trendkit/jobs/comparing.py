@@ -64,7 +64,7 @@ def named_period(plant: Plant, text: str, option: str) -> Period:
 
 def _require_readings(reading: Reading, side: Period, option: str, text: str) -> None:
     """Refuse a side in which no press has a reading of its feed."""
-    fed = [grid.good_share["feed_flow_m3_h"] for _, grid in reading.grids.grids]
+    fed = [grid.good_share("feed_flow_m3_h") for _, grid in reading.grids.grids]
     if any((within(good, side) > 0.0).any() for good in fed):
         return
     known = [good[good > 0.0].index for good in fed]

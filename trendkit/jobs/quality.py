@@ -38,7 +38,7 @@ def _page(
         plant,
         press,
         period,
-        grid.good_share["feed_flow_m3_h"],
+        grid.good_share("feed_flow_m3_h"),
         read.inputs,
         account.findings,
         grid.notes,

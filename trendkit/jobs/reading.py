@@ -172,11 +172,11 @@ def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: P
 def _press_series(
     grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant, with_rolling: bool
 ) -> PressSeries:
-    table = compute_figures(grid.roles, grid.good_share, grid.basis, samples, press, plant, grid.every_s, with_rolling)
+    table = compute_figures(grid.roles, grid.basis, samples, press, plant, grid.every_s, with_rolling)
     return PressSeries(
         press,
         table,
-        good_feed_share=grid.good_share["feed_flow_m3_h"],
+        good_feed_share=grid.good_share("feed_flow_m3_h"),
         lab=samples,
         findings=grid.findings,
         notes=grid.notes,
@@ -224,7 +224,7 @@ def _require_rows(read: GridReading, period: Period) -> None:
 def _has_readings(grid: PressGrid) -> pd.Series:
     """Return in which bins any tag of the press has a good reading."""
     read = [column for column, basis in grid.basis.items() if basis != "assumed"]
-    return (grid.good_share[read] > 0).any(axis=1)
+    return (grid.good_s[read] > 0).any(axis=1)
 
 
 def _nothing_in(period: Period, files: list[str], found: str) -> Problem:

@@ -59,7 +59,6 @@ class Quotient:
 
 def compute_figures(
     roles: pd.DataFrame,
-    good_share: pd.DataFrame,
     basis: Mapping[str, str],
     lab: pd.DataFrame | None,
     press: Press,
@@ -73,9 +72,7 @@ def compute_figures(
     ----------
     roles
         One column per role (`ROLES[...].column`) or free tag, SI, index UTC "time" at the bin's start, closed
-        left; NaN where not known.
-    good_share
-        Share of good time per bin and column; the grid has already taken out bins under half good.
+        left; NaN where not known, or known for less than half of the bin.
     basis
         Column -> "metered", "counter", "assumed" or "split".
     lab

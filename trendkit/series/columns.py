@@ -159,10 +159,9 @@ def forget_lines_across(track: Track, changed: Bools) -> None:
     if not len(track.bend) or not changed.any():
         return
     count = track.bins.count
-    has_samples = track.count > 0
     places = np.arange(count)
-    last_seen = np.maximum.accumulate(np.where(has_samples, places, -1))
-    next_seen = np.minimum.accumulate(np.where(has_samples, places, count)[::-1])[::-1]
+    last_seen = np.maximum.accumulate(np.where(track.has_samples, places, -1))
+    next_seen = np.minimum.accumulate(np.where(track.has_samples, places, count)[::-1])[::-1]
     is_held, is_unknown = np.zeros(count + 1, np.int32), np.zeros(count + 1, np.int32)
     for place in np.flatnonzero(changed).tolist():
         following = int(next_seen[place + 1]) if place + 1 < count else count

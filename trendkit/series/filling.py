@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -58,30 +59,29 @@ class Filled:
     press: Press
     index: pd.DatetimeIndex
     columns: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]] = field(default_factory=dict)
-    shares: dict[str, Floats] = field(default_factory=dict)  # good share per column
+    good_s: dict[str, npt.NDArray[np.float32]] = field(default_factory=dict)  # good seconds per column
     basis: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     habits: dict[str, Habit] = field(default_factory=dict)
 
-    def put(self, column: str, rows: slice, values: npt.NDArray[np.object_] | Floats, share: Floats) -> None:
-        """Put values and their good share into rows of a column, which is created empty."""
+    def put(
+        self, column: str, rows: slice, values: npt.NDArray[np.object_] | Floats, good_s: npt.NDArray[np.float32]
+    ) -> None:
+        """Put values and their good seconds into rows of a column, which is created empty."""
         if column not in self.columns:
             empty = (
                 np.full(len(self.index), None, object) if values.dtype == object else np.full(len(self.index), np.nan)
             )
             self.columns[column] = empty
-            self.shares[column] = np.zeros(len(self.index))
+            self.good_s[column] = np.zeros(len(self.index), np.float32)
         self.columns[column][rows] = values[rows]
-        self.shares[column][rows] = share[rows]
+        self.good_s[column][rows] = good_s[rows]
 
     @property
     def frame(self) -> pd.DataFrame:
-        """The columns filled so far; texts stay objects, None where unknown."""
-        return pd.DataFrame(
-            {name: pd.Series(column, self.index, column.dtype) for name, column in self.columns.items()},
-            index=self.index,
-        )
+        """The columns filled so far, not copied; texts stay objects, None where unknown."""
+        return _framed(self.columns, self.index)
 
     def grid(self, every_s: int) -> PressGrid:
         """Return the finished grid."""
@@ -90,12 +90,18 @@ class Filled:
             self.press.slug,
             every_s,
             self.frame,
-            pd.DataFrame(self.shares, index=self.index),
+            _framed(self.good_s, self.index),
             self.basis,
             tuple(findings),
             tuple(dict.fromkeys(self.notes)),
             self.habits,
         )
+
+
+def _framed(columns: Mapping[str, npt.NDArray[Any]], index: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return columns as a frame that shares their memory: a year of minutes is not held twice."""
+    series = {name: pd.Series(each, index, each.dtype, copy=False) for name, each in columns.items()}
+    return pd.DataFrame(series, index, copy=False)
 
 
 def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> Filled:
@@ -109,7 +115,7 @@ def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> F
         for rows, version in column.stretches(bins):
             _fill(filled, rows, version, reading, changed)
     _take_out_meter_faults(filled, columns, reading)
-    _fill_fixed(filled)
+    _fill_fixed(filled, reading)
     return filled
 
 
@@ -131,7 +137,7 @@ def _take_out_meter_faults(filled: Filled, columns: Sequence[Column], reading: R
     found += stopped_counter_findings(filled.press, counters, filled.columns, reading.bins)
     for column, rows, finding in found:
         filled.columns[column][rows] = np.nan
-        filled.shares[column][rows] = 0.0
+        filled.good_s[column][rows] = 0.0
         if finding.fault == "unit_suspect":  # readings out of range within it are explained
             filled.findings = [each for each in filled.findings if not _is_explained(each, finding)]
         filled.findings.append(finding)
@@ -167,8 +173,7 @@ def _fill(filled: Filled, rows: slice, version: Version, reading: Reading, chang
         values = state_column(tag, track, channel.words.texts if channel.words is not None else [])
     else:
         values = number_column(tag, track)
-    share = np.minimum(track.good_s.astype(float) / track.bins.seconds, 1.0)
-    filled.put(tag.column, rows, values, share)
+    filled.put(tag.column, rows, values, track.good_s)
     filled.basis[tag.column] = "counter" if tag.kind == "counter" else "metered"
     filled.habits[tag.column] = _habit(channel, track, rows)
     filled.notes.extend(_how_recorded(channel, track, rows))
@@ -184,7 +189,7 @@ def _starts_and_stops(columns: Sequence[Column], reading: Reading) -> Bools | No
     return None
 
 
-def _fill_fixed(filled: Filled) -> None:
+def _fill_fixed(filled: Filled, reading: Reading) -> None:
     """Fill the roles that are not metered with their fixed value, dated changes respected."""
     press, count = filled.press, len(filled.index)
     starts = sorted({change.start_utc for change in press.changes})
@@ -194,7 +199,8 @@ def _fill_fixed(filled: Filled) -> None:
             continue
         for role, fixed in press.at(filled.index[first]).fixed.items():
             column = ROLES[role].column
-            filled.put(column, slice(first, last), np.full(count, fixed.value), np.ones(count))
+            throughout = np.full(count, reading.bins.seconds, np.float32)
+            filled.put(column, slice(first, last), np.full(count, fixed.value), throughout)
             filled.basis[column] = "assumed"
 
 

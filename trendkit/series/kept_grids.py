@@ -26,9 +26,9 @@ from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.recorded_faults import Repeats
 from trendkit.series.weighed_weeks import WeighedWeeks
 
-FORM = 4  # of a kept grid; another number, another content
+FORM = 5  # of a kept grid; another number, another content
 KEPT = 48  # grids; the ones unused for longest go first
-_GOOD_SHARE, _DOCUMENT = "good share of ", b"trendkit"
+_GOOD_S, _DOCUMENT = "good seconds of ", b"trendkit"
 
 
 def grids_from_archive(
@@ -120,7 +120,7 @@ def _keep(path: Path, grid: PressGrid) -> None:
     import pyarrow.parquet as pq
 
     columns = {"time": pa.array(_times_us(grid.roles.index))}
-    for prefix, frame in (("", grid.roles), (_GOOD_SHARE, grid.good_share)):
+    for prefix, frame in (("", grid.roles), (_GOOD_S, grid.good_s)):
         columns |= {prefix + str(name): pa.array(frame[name].to_numpy()) for name in frame.columns}
     said = {"press": grid.press, "every_s": grid.every_s, "basis": dict(grid.basis), "notes": list(grid.notes)}
     said["findings"] = [_plain(finding) for finding in grid.findings]
@@ -143,15 +143,13 @@ def _recall(path: Path) -> PressGrid | None:
     said = json.loads(table.schema.metadata[_DOCUMENT])
     index = pd.DatetimeIndex(pd.to_datetime(table.column("time").to_numpy(), unit="us", utc=True), name="time")
     names = [name for name in table.column_names if name != "time"]
-    roles = {name: _column(table, name, name in said["words"]) for name in names if not name.startswith(_GOOD_SHARE)}
-    shares = {
-        name.removeprefix(_GOOD_SHARE): _column(table, name, False) for name in names if name.startswith(_GOOD_SHARE)
-    }
+    roles = {name: _column(table, name, name in said["words"]) for name in names if not name.startswith(_GOOD_S)}
+    good_s = {name.removeprefix(_GOOD_S): _column(table, name, False) for name in names if name.startswith(_GOOD_S)}
     return PressGrid(
         said["press"],
         said["every_s"],
         pd.DataFrame({name: pd.Series(own, index, own.dtype) for name, own in roles.items()}, index=index),
-        pd.DataFrame(shares, index=index),
+        pd.DataFrame(good_s, index=index),
         said["basis"],
         tuple(_finding(each) for each in said["findings"]),
         tuple(said["notes"]),

@@ -67,14 +67,15 @@ def check_against_lab(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -
     compared = _compared(grid, lab, press)
     if not compared:
         return grid
-    roles, shares = grid.roles.copy(), grid.good_share.copy()
+    roles, good_s = {name: grid.roles[name] for name in grid.roles}, {name: grid.good_s[name] for name in grid.good_s}
     for finding, is_left_out in compared:
         if is_left_out and finding.role is not None:
-            rows = (roles.index >= finding.start_utc) & (roles.index < finding.end_utc)
-            roles.loc[rows, ROLES[finding.role].column] = np.nan
-            shares.loc[rows, ROLES[finding.role].column] = 0.0
+            rows = (grid.roles.index >= finding.start_utc) & (grid.roles.index < finding.end_utc)
+            column = ROLES[finding.role].column
+            roles[column], good_s[column] = roles[column].mask(rows, np.nan), good_s[column].mask(rows, 0.0)
     findings = (*grid.findings, *(finding for finding, _ in compared))
-    return replace(grid, roles=roles, good_share=shares, findings=findings)
+    frames = (pd.DataFrame(columns, grid.roles.index, copy=False) for columns in (roles, good_s))
+    return replace(grid, roles=next(frames), good_s=next(frames), findings=findings)
 
 
 def _compared(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> list[tuple[Finding, bool]]:

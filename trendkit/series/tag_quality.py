@@ -80,7 +80,8 @@ def account_for_tags(
     A period beyond the grid counts as time without readings.
     """
     index = pd.date_range(start_utc, end_utc, freq=f"{grid.every_s}s", inclusive="left")
-    roles, shares = grid.roles.reindex(index), grid.good_share.reindex(index).fillna(0.0)
+    roles = grid.roles.reindex(index)
+    shares = pd.DataFrame({name: grid.good_share(name).reindex(index).fillna(0.0) for name in grid.good_s.columns})
     columns = {str(name): roles[name].to_numpy() for name in roles.columns}
     is_moving = moving_bins(press, columns)
     if not len(is_moving):

@@ -22,7 +22,6 @@ from trendkit.series.segments import (
     extremes_between,
     integrate_clean,
     integrate_trusted,
-    sums_between,
 )
 from trendkit.series.signal import Holding, Samples, segments_of
 
@@ -32,7 +31,7 @@ class Track:
 
     Arrays have one entry per bin: `sloped` is the integral [value x s] of the signal, `bend` what straight
     lines added over held values, `good_s` the trusted and `uncertain_s` the trusted but uncertain time [s],
-    `count` the usable samples, `lowest` and `highest` their extremes (NaN without one).
+    `lowest` and `highest` the extremes of the usable samples (NaN without one).
     """
 
     def __init__(self, bins: Bins, holding: Holding) -> None:
@@ -43,12 +42,16 @@ class Track:
         self.bend = np.zeros(bins.count if holding.shape == "sloped" else 0, np.float32)
         self.good_s = np.zeros(bins.count, np.float32)
         self.uncertain_s: npt.NDArray[np.float32] | None = None
-        self.count = np.zeros(bins.count, np.uint32)
         self.lowest = np.full(bins.count, np.nan, np.float32)
         self.highest = np.full(bins.count, np.nan, np.float32)
         self.head: Samples | None = None
         self.tail: Samples | None = None
         self.longest_silence_s = 0.0
+
+    @property
+    def has_samples(self) -> Bools:
+        """Return True in bins with a usable sample."""
+        return ~np.isnan(self.lowest)
 
     def takes(self, samples: Samples) -> tuple[Samples | None, Samples | None, Samples | None]:
         """Return the parts of some samples that lie before, inside and after the time covered so far."""
@@ -100,7 +103,7 @@ class Track:
 
     def rebin(self, bins: Bins) -> None:
         """Widen or narrow the track to other bins of the same raster."""
-        for name in ("sloped", "bend", "good_s", "count"):
+        for name in ("sloped", "bend", "good_s"):
             if len(getattr(self, name)):
                 setattr(self, name, _refitted(getattr(self, name), self.bins, bins, 0))
         for name in ("lowest", "highest"):
@@ -111,7 +114,7 @@ class Track:
 
     def take(self, other: Track, better: Bools) -> None:
         """Replace the bins where `better` by those of another track."""
-        for name in ("sloped", "bend", "good_s", "count", "lowest", "highest"):
+        for name in ("sloped", "bend", "good_s", "lowest", "highest"):
             mine = getattr(self, name)
             if len(mine):
                 mine[better] = getattr(other, name)[better]
@@ -131,7 +134,6 @@ class Track:
         if is_clean:
             sloped, held = integrate_clean(samples.values, cuts)
             good, lows, highs = cuts.length_s, samples.values, samples.values
-            self.count[where] += np.diff(cuts.at).astype(np.uint32)
         else:
             runs = segments_of(samples, cuts.step_s, holding)
             flat = np.zeros(len(cuts.step_s))
@@ -142,7 +144,6 @@ class Track:
             good = integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
             usable = np.ones(len(samples.values), bool) if samples.is_usable is None else samples.is_usable
             lows, highs = np.where(usable, samples.values, np.inf), np.where(usable, samples.values, -np.inf)
-            self.count[where] += sums_between(usable.astype(float), cuts.at).astype(np.uint32)
         if holding.shape == "held":
             sloped = held
         self.sloped[where] += sloped
@@ -207,7 +208,8 @@ class StateTrack(Track):
 
 def _refitted(numbers: npt.NDArray[Any], old: Bins, new: Bins, empty: float) -> npt.NDArray[Any]:
     """Return one number per new bin: those of the old bins in their places, `empty` elsewhere."""
-    fitted = np.full(new.count, empty, numbers.dtype)
+    # zeros take no room before they are written to
+    fitted = np.full(new.count, empty, numbers.dtype) if empty else np.zeros(new.count, numbers.dtype)
     shift = (old.start_us - new.start_us) // new.every_us
     first, last = max(shift, 0), min(shift + old.count, new.count)
     if last > first:
