@@ -190,7 +190,8 @@ def median(known: NDArray[np.float64]) -> float:
     if known.size == 0:
         return float("nan")
     half = known.size // 2
-    sorted_about = np.partition(known, half)
+    sorted_about = known.copy()
+    sorted_about.partition(half)
     upper = float(sorted_about[half])
     return upper if known.size % 2 else 0.5 * (float(sorted_about[:half].max()) + upper)
 
@@ -198,10 +199,12 @@ def median(known: NDArray[np.float64]) -> float:
 def robust_spread(values: ArrayLike) -> float:
     """Return the standard deviation estimated by the median absolute deviation; NaN without values."""
     x = np.asarray(values, dtype=float)
-    x = x[~np.isnan(x)]
-    if x.size == 0:
-        return float("nan")
-    return median(np.abs(x - median(x))) / NORMAL_QUARTILE
+    return spread_about(x := x[~np.isnan(x)], median(x))
+
+
+def spread_about(known: Floats, middle: float) -> float:
+    """Return `robust_spread` of values without NaN whose median is known."""
+    return median(np.abs(known - middle)) / NORMAL_QUARTILE
 
 
 def sigma_from_differences(values: ArrayLike) -> float:

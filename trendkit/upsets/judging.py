@@ -65,17 +65,33 @@ def judge_mode(judged: Judged, press: Press, timezone: str) -> JudgedMode:
     blocks = judged.blocks
     per_hour = 3600.0 / judged.block_s
     warm_up = min(round(WARM_UP_H * per_hour), len(blocks))
-    daily = daily_regressors(pd.DatetimeIndex(blocks.index), timezone)
+    runs = _runs_of(blocks, press, timezone)
     columns = {}
     for watched in WATCHED:
         if judged.mode not in watched.modes or watched.name not in blocks:
             continue
         if blocks[watched.name].notna().sum() < min(per_hour, 0.2 * len(blocks)):
             continue
-        columns[watched.name] = _judge_column(judged, watched, press, daily)
+        columns[watched.name] = _judge_column(judged, watched, press, runs)
     step = pd.Timedelta(seconds=judged.block_s)
     known_from = blocks.index[warm_up - 1] + step if warm_up else blocks.index[0]
     return JudgedMode(judged, columns, known_from)
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """What the blocks of a mode have in common, whichever column is judged."""
+
+    pieces: Codes
+    daily: Floats
+    epochs: Codes  # stretches between dated settings
+    is_early: Bools  # in the first hours of their run
+
+
+def _runs_of(blocks: pd.DataFrame, press: Press, timezone: str) -> _Runs:
+    times = pd.DatetimeIndex(blocks.index)
+    pieces = pd.factorize(blocks["piece"])[0].astype(np.int64)
+    return _Runs(pieces, daily_regressors(times, timezone), _epochs(times, press), _is_early(blocks))
 
 
 @dataclass(frozen=True)
@@ -93,25 +109,24 @@ class _Column:
     block_s: int
 
 
-def _column_of(judged: Judged, watched: Watched, press: Press, daily: Floats) -> _Column:
+def _column_of(judged: Judged, watched: Watched, runs: _Runs) -> _Column:
     blocks = judged.blocks
     values = blocks[watched.name].to_numpy(dtype=float)
-    pieces = pd.factorize(blocks["piece"])[0].astype(np.int64)
     given = [name for name in watched.given if name.removesuffix("^2") in blocks]
     plain = [name for name in given if not name.endswith("^2")]
-    epochs = _epochs(pd.DatetimeIndex(blocks.index), press)
+    epochs = runs.epochs
     if watched.name == "capture":  # each method has its own bias
         method = blocks.groupby("piece")["capture_method"].transform("median").round().fillna(-1.0)
         epochs = epochs * 100 + method.to_numpy().astype(np.int64)
     return _Column(
         watched,
         values,
-        pieces,
-        np.column_stack([daily, *(blocks[name].to_numpy(dtype=float) for name in plain)]),
+        runs.pieces,
+        np.column_stack([runs.daily, *(blocks[name].to_numpy(dtype=float) for name in plain)]),
         tuple(DAILY + plain.index(name.removesuffix("^2")) for name in given if name.endswith("^2")),
         epochs,
-        watched.is_effect and _is_sampled(values, pieces),
-        _is_early(blocks),
+        watched.is_effect and _is_sampled(values, runs.pieces),
+        runs.is_early,
         judged.block_s,
     )
 
@@ -123,8 +138,8 @@ def _is_early(blocks: pd.DataFrame) -> Bools:
     return np.asarray((times - begun) < pd.Timedelta(hours=EARLY_H), dtype=bool)
 
 
-def _judge_column(judged: Judged, watched: Watched, press: Press, daily: Floats) -> JudgedColumn:
-    column = _column_of(judged, watched, press, daily)
+def _judge_column(judged: Judged, watched: Watched, press: Press, runs: _Runs) -> JudgedColumn:
+    column = _column_of(judged, watched, runs)
     values = column.values
     limit = press.targets.get(judged.mode, {}).get(watched.column)
     usual, spread, move_spread = (np.full(values.shape, np.nan) for _ in range(3))

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trendkit.upsets.charts import lag_one_correlation, median, robust_spread, sigma_from_differences
+from trendkit.upsets.charts import lag_one_correlation, median, robust_spread, sigma_from_differences, spread_about
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -64,24 +64,25 @@ def fit_robust_line(
     seen = ~np.isnan(values)
     y, x = values[seen], regressors[seen]
     middles, widths = np.zeros(x.shape[1]), np.ones(x.shape[1])
-    for column in range(x.shape[1]):
-        known = x[~np.isnan(x[:, column]), column]
+    for column, own in enumerate(np.ascontiguousarray(x.T)):
+        known = own[~np.isnan(own)]
         if known.size:
             middles[column] = median(known)
-            widths[column] = max(robust_spread(known), 0.5 * float(np.std(known)), 1e-9)
+            away = known - middles[column]
+            deviation = float(np.sqrt(max(away @ away / away.size - away.mean() ** 2, 0.0)))
+            widths[column] = max(spread_about(away, 0.0), 0.5 * deviation, 1e-9)
     size = x.shape[1] + len(squared)
     solution = np.array([median(y), *np.zeros(size)])
     line = RobustLine(float(solution[0]), solution[1:], middles, widths, squared)
     if not size:
         return line
-    design = np.column_stack([np.ones(y.size), line.scaled(x)])
+    design = np.vstack([np.ones(y.size), line.scaled(x).T])  # a row each: what follows goes along them
     ridge = np.diag([1e-9, *[ridge_blocks] * size])
     for _ in range(ROUNDS):
-        left = y - design @ solution
-        width = HUBER_WIDTH * max(robust_spread(left), 1e-12)
-        weight = np.minimum(1.0, width / np.maximum(np.abs(left), 1e-300))
-        weighted = design * weight[:, None]
-        solution = np.linalg.solve(design.T @ weighted + ridge, weighted.T @ y)
+        left = y - solution @ design
+        width = HUBER_WIDTH * max(spread_about(left, median(left)), 1e-12)
+        weighted = design * np.minimum(1.0, width / np.maximum(np.abs(left), 1e-300))
+        solution = np.linalg.solve(weighted @ design.T + ridge, weighted @ y)
     return RobustLine(float(solution[0]), solution[1:], middles, widths, squared)
 
 
@@ -119,21 +120,37 @@ def daily_regressors(times: pd.DatetimeIndex, timezone: str) -> Floats:
     return np.column_stack([np.sin(angle), np.cos(angle)])
 
 
+@dataclass(frozen=True)
+class _Running:
+    """Running sums of blocks, for means over any stretch that ends before each of them."""
+
+    sums: Floats  # of the known values before each block, and of all
+    counts: Codes
+    begun: Codes | int  # where the piece of a run of each block begins
+
+    @classmethod
+    def of(cls, values: Floats, pieces: Codes | None) -> _Running:
+        known = ~np.isnan(values)
+        sums, counts = np.zeros(values.size + 1), np.zeros(values.size + 1, dtype=np.int64)
+        np.cumsum(np.where(known, values, 0.0), out=sums[1:])
+        np.cumsum(known, out=counts[1:])
+        return cls(sums, counts, 0 if pieces is None else _piece_starts(pieces))
+
+    def mean(self, width: int, gap: int, least: int) -> Floats:
+        """Return what `trailing_mean` does."""
+        last = np.maximum(np.arange(1 - gap, self.sums.size - gap), self.begun)
+        first = np.maximum(last - width, self.begun)
+        number = self.counts[last] - self.counts[first]
+        mean = (self.sums[last] - self.sums[first]) / np.maximum(number, 1)
+        return np.where(number >= least, mean, np.nan)
+
+
 def trailing_mean(values: Floats, pieces: Codes | None, width: int, gap: int, least: int) -> Floats:
     """Return the mean of `width` blocks that end `gap` blocks before each, within its piece of a run.
 
     Without `pieces` all blocks are of one. NaN with fewer than `least` known blocks. Gap 0 ends with the block itself.
     """
-    known = ~np.isnan(values)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
-    counts = np.concatenate([[0], np.cumsum(known)])
-    position = np.arange(values.size)
-    begun: Codes | int = 0 if pieces is None else _piece_starts(pieces)
-    last = np.maximum(position - gap + 1, begun)
-    first = np.maximum(last - width, begun)
-    number = counts[last] - counts[first]
-    mean = (sums[last] - sums[first]) / np.maximum(number, 1)
-    return np.where(number >= least, mean, np.nan)
+    return _Running.of(values, pieces).mean(width, gap, least)
 
 
 def _piece_starts(pieces: Codes) -> Codes:
@@ -150,16 +167,13 @@ def _own_blocks(block_s: int) -> tuple[int, int, int]:
     return width, gap, least
 
 
-def own_level(left: Floats, pieces: Codes, block_s: int) -> Floats:
-    """Return where the run itself has been of late: the mean of up to 90 min that ended ten minutes ago."""
-    width, gap, least = _own_blocks(block_s)
-    return trailing_mean(left, pieces, width, gap, least)
-
-
 def moves(left: Floats, pieces: Codes, block_s: int) -> Floats:
-    """Return how far the last ten minutes are from where the run has been; NaN in its first 40 minutes."""
-    recent = trailing_mean(left, pieces, max(1, round(600.0 / block_s)), 0, 1)
-    return np.asarray(recent - own_level(left, pieces, block_s), dtype=float)
+    """Return how far the last ten minutes are from where the run has been: the mean of up to 90 min before them.
+
+    NaN in a run's first 40 minutes.
+    """
+    running = _Running.of(left, pieces)
+    return np.asarray(running.mean(max(1, round(600.0 / block_s)), 0, 1) - running.mean(*_own_blocks(block_s)))
 
 
 def calm_moves(left: Floats, calm: Floats, block_s: int) -> tuple[Floats, Floats]:
@@ -252,7 +266,7 @@ def recent_normal(
     left = values - line.level(regressors)
     correlation = lag_one_correlation(left)
     noise = sigma_from_differences(np.where(inside, left, np.nan))
-    runs = np.unique(pieces).size
+    runs = 1 + int(np.count_nonzero(~inside))  # pieces come in order
     few_runs = 1.0 + 8.0 / max(runs - 1, 1) ** 1.5
     kept = correlation * (1.0 - EWMA_WEIGHT)
     moved = moves(left, pieces, block_s)
