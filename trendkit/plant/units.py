@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
 from functools import lru_cache
+from importlib.resources import files
 from typing import Any
 
 from trendkit.errors import InputError, Problem
@@ -247,6 +248,17 @@ def _units(*texts: str) -> tuple[Any, ...]:
     return found if None not in found else tuple(_unit(text, is_full=True) for text in texts)
 
 
+@lru_cache(maxsize=1)
+def _usual() -> dict[tuple[str, str], Conversion]:
+    """Return the conversions of the units that plant files and exports mostly state, as pint has worked them out.
+
+    Loading pint takes a tenth of a second. `tests/rooms/test_plant_units.py` works every row out again.
+    """
+    text = files("trendkit.plant").joinpath("usual_units.csv").read_text(encoding="utf-8")
+    rows = (line.split(",") for line in text.splitlines()[1:])
+    return {(unit, si_unit): Conversion(float(factor), float(offset)) for unit, si_unit, factor, offset in rows}
+
+
 @lru_cache(maxsize=1024)
 def conversion(unit: str, si_unit: str, density_kg_m3: float | None = None) -> Conversion:
     """Return how a reading in `unit` becomes `si_unit`.
@@ -266,6 +278,11 @@ def conversion(unit: str, si_unit: str, density_kg_m3: float | None = None) -> C
     >>> conversion("g/L", "percent", 1000.0)(25.0)
     2.5
     """
+    return _usual().get((unit, si_unit)) or worked_out(unit, si_unit, density_kg_m3)
+
+
+def worked_out(unit: str, si_unit: str, density_kg_m3: float | None = None) -> Conversion:
+    """Return what `conversion` does, by pint."""
     source, target, concentration = _units(unit, si_unit, "mg/L")
     if source.dimensionality == target.dimensionality:
         quantity = source._REGISTRY.Quantity
@@ -286,6 +303,9 @@ def conversion(unit: str, si_unit: str, density_kg_m3: float | None = None) -> C
     )
 
 
+USUAL_UNITS = tuple(dict.fromkeys((*_SUGGESTED, *EXAMPLES)))  # whose conversions are kept
+
+
 # --- free tags ------------------------------------------------------------------------------------------
 
 _FREE_SI = (
@@ -302,6 +322,9 @@ def free_unit(unit: str) -> str:
     >>> free_unit("gal/min"), free_unit("mA"), free_unit("uS/cm")
     ('m3/h', 'A', 'uS/cm')
     """
+    usual = [name for name in _FREE_SI if (unit, name) in _usual()]
+    if usual:
+        return usual[0]
     own, *candidates = _units(unit, *_FREE_SI)
     for name, candidate in zip(_FREE_SI, candidates, strict=True):
         if candidate.dimensionality == own.dimensionality:
