@@ -158,3 +158,18 @@ def test_a_day_without_feed_solids_asks_for_as_many_days_as_if_they_were_known()
     assert work.loading_now_kg_h_m == pytest.approx(757.5 / 2.0)
     assert work.weekly_dry_solids_t == pytest.approx(2 * 6.5 * 0.7575 * 7 / 2, rel=1e-6)
     assert work.days_per_week_now == pytest.approx(7.0)
+
+
+def test_press_days_fall_as_the_loading_rises():
+    """Common practice: the same solids at the same hours a day. Six days, fed ever faster: the best is their ninth."""
+    press = press_of()
+    day = grid(hours=24.0)
+    faster = [day.assign(feed_flow_m3_h=(1.0 + 0.1 * number) * day["feed_flow_m3_h"]) for number in range(6)]
+    days = [each.set_axis(each.index + pd.Timedelta(days=number)) for number, each in enumerate(faster)]
+    period = Period(START, START + pd.Timedelta(days=6), "UTC")
+    plant = plant_of(press, timezone="UTC", day_starts_at="06:00")
+    table = compute_figures(pd.concat(days).rename_axis("time"), pd.DataFrame(), {}, None, press, plant, 60)
+    work = review_period(table, press, plant, period).workload
+    assert work.loading_best_kg_h_m == pytest.approx(1.45 * 757.5 / 2.0, rel=1e-3)
+    assert work.days_per_week_now == pytest.approx(7.0)
+    assert work.days_per_week_best == pytest.approx(7.0 * 1.25 / 1.45, rel=1e-3)

@@ -10,6 +10,15 @@ from press_grid import START, grabs, grid, plant_of, press_of, tag
 from trendkit.plant.model import Filtrate, Lab, Tag, Uncertainty
 from trendkit.plant.roles import ROLES
 from trendkit.press import FIGURES, FigureTable, compute_figures
+from trendkit.press.belts import belt_solids_kg_m2, belt_speed_ratio, cake_thickness_mm, gravity_drain_time_s
+from trendkit.press.capture import capture_balance, capture_filtrate_metered, solids_lost_kg_h, stream_solids_kg_h
+from trendkit.press.dose import polymer_active_kg_h, polymer_dose_kg_t
+from trendkit.press.loading import (
+    feed_dry_solids_kg_h,
+    hydraulic_loading_m3_h_m,
+    solids_loading_kg_h_m,
+    tank_upflow_m_h,
+)
 from trendkit.press.rolling import trailing_ratio
 
 
@@ -53,6 +62,32 @@ def test_capture_thickness_and_cake_of_a_steady_press() -> None:
     assert row["dry_cake_kg_h"] == pytest.approx(kept_kg_h + 3.75)  # the polymer leaves in the cake
     assert row["wet_cake_kg_h"] == pytest.approx((kept_kg_h + 3.75) / 0.20)
     assert row["cake_thickness_mm"] == pytest.approx(1000.0 * row["wet_cake_kg_h"] / (2.0 * 180.0 * 950.0))
+
+
+def test_the_table_holds_what_the_formulas_say_that_are_held_against_publications() -> None:
+    """Ties `tests/published` to the table: figures are quotients there, formulas here; on a steady press both agree."""
+    table = table_of(grid(dilution_water_flow_m3_h=0.8), conditioning_tank_area_m2=0.9)
+    row = at_noon(table)
+    fed, active = feed_dry_solids_kg_h(30.0, 2.5, 1010.0), polymer_active_kg_h(1500.0, 0.25)
+    lost = solids_lost_kg_h(stream_solids_kg_h(40.0, 900.0))
+    added = 1500.0 + 800.0 + 12_000.0  # kg/h of polymer solution, dilution water and wash
+    formulas = {
+        "hydraulic_loading_m3_h_m": hydraulic_loading_m3_h_m(30.0, 2.0),
+        "feed_dry_solids_kg_h": fed,
+        "solids_loading_kg_h_m": solids_loading_kg_h_m(fed, 2.0),
+        "polymer_dose_kg_t": polymer_dose_kg_t(active, fed),
+        "belt_speed_ratio": belt_speed_ratio(6.0, 3.0),
+        "gravity_drain_time_s": gravity_drain_time_s(3.0, 6.0),
+        "belt_solids_kg_m2": belt_solids_kg_m2(fed, 2.0, 6.0),
+        "cake_thickness_mm": cake_thickness_mm(row["wet_cake_kg_h"], 2.0, 3.0, 950.0),
+        "tank_upflow_m_h": tank_upflow_m_h(30.0, 0.9),
+    }
+    for name, value in formulas.items():
+        assert row[name] == pytest.approx(value, rel=1e-9), name
+    by_method = table.capture_by_run.set_index("method")["capture_pct"]
+    assert by_method["filtrate_metered"] == pytest.approx(capture_filtrate_metered(fed, lost), rel=1e-9)
+    balance = capture_balance(30_300.0, fed, 20.0, 900.0, added, active)
+    assert by_method["balance"] == pytest.approx(balance - 100.0 * active / fed, rel=1e-6)  # polymer is no feed
 
 
 def test_every_contract_column_is_there_in_its_order() -> None:

@@ -46,7 +46,7 @@ FORMULAS: dict[str, tuple[Callable[..., Any], tuple[float, ...]]] = {
     "hydraulic loading": (hydraulic_loading_m3_h_m, (30.0, 2.0)),
     "feed dry solids": (feed_dry_solids_kg_h, (30.0, 2.5, 1010.0)),
     "solids loading": (solids_loading_kg_h_m, (757.5, 2.0)),
-    "tank upflow": (tank_upflow_m_h, (30.0, 1.5, 0.5, 0.9)),
+    "tank upflow": (tank_upflow_m_h, (30.0, 0.9)),
     "active polymer": (polymer_active_kg_h, (1500.0, 0.25)),
     "dose": (polymer_dose_kg_t, (3.75, 757.5)),
     "belt speed ratio": (belt_speed_ratio, (6.0, 3.0)),

@@ -56,22 +56,16 @@ def solids_loading_kg_h_m(feed_dry_solids_kg_h: Amount, belt_width_m: Amount) ->
     return ratio(feed_dry_solids_kg_h, belt_width_m)
 
 
-def tank_upflow_m_h(
-    feed_flow_m3_h: Amount,
-    polymer_flow_m3_h: Amount,
-    dilution_water_flow_m3_h: Amount,
-    conditioning_tank_area_m2: Amount,
-) -> Amount:
-    """Return the upflow velocity in the conditioning tank [m/h].
+def tank_upflow_m_h(feed_flow_m3_h: Amount, conditioning_tank_area_m2: Amount) -> Amount:
+    """Return the upflow velocity of the feed in the conditioning tank [m/h].
 
-    ``u = (Q_f + Q_p + Q_d) / A``: the product of cross-section and upflow velocity is the flow through the
-    tank.
+    ``u = Q_f / A``. Polymer and dilution water, a few percent of it, are left out, as in the hydraulic loading.
 
-    Source: continuity (common practice).
+    Source: continuity; the product of cross-section and upflow velocity is the feed flow (common practice).
 
     Examples
     --------
-    >>> tank_upflow_m_h(30.0, 1.5, 0.0, 0.9)
-    35.0
+    >>> round(tank_upflow_m_h(30.0, 0.9), 2)
+    33.33
     """
-    return ratio(feed_flow_m3_h + polymer_flow_m3_h + dilution_water_flow_m3_h, conditioning_tank_area_m2)
+    return ratio(feed_flow_m3_h, conditioning_tank_area_m2)
