@@ -210,6 +210,25 @@ def test_a_common_meter_is_split_by_the_width_that_runs_and_the_shares_add_up() 
     pd.testing.assert_series_equal(alone["bfp-1"].roles["washwater_flow_m3_h"], mine)
 
 
+def test_a_common_meter_reads_the_same_for_a_press_whichever_others_are_asked_for() -> None:
+    """Sampled every 5 min; the first press starts at 01:00, the second never stops: only the first loses minutes."""
+    shared = tag("washwater_flow", "washwater_flow_m3_h", tag="WASH", factor=1.0)
+    one = press(FEED, tag("running", "running", "state", tag="R1"), shared)
+    fed = tag("feed_flow", "feed_flow_m3_h", tag="F2")
+    two = press(fed, tag("running", "running", "state", tag="R2"), shared, slug="bfp-2")
+    wash = np.where(SECONDS % 300 == 120, 9.0 + np.sin(SECONDS / 600.0), np.nan)
+    texts = {"R1": ON_OFF, "R2": np.full(len(SECONDS), "RUN")}
+    export = FakeExport("a.csv", (wide(FEED_FLOW=FEED_READINGS, F2=FEED_READINGS, WASH=wash, texts=texts),))
+    plant, end = Site([one, two]).plant, DAY + pd.Timedelta(hours=HOURS)
+    read = [build_grids([export], plant, asked, DAY, end)[0] for asked in ([one, two], [two, one], [two], [one])]  # type: ignore[list-item]
+    for slug in ("bfp-1", "bfp-2"):
+        columns = [grids[slug].roles["washwater_flow_m3_h"] for grids in read if slug in grids]
+        for other in columns[1:]:
+            pd.testing.assert_series_equal(other, columns[0])
+    assert read[0]["bfp-1"].roles["washwater_flow_m3_h"].isna().sum() > 2  # after its start and its stop
+    assert read[0]["bfp-2"].roles["washwater_flow_m3_h"].isna().sum() <= 2  # before the first sample
+
+
 def test_wide_and_long_records_give_the_same_grid() -> None:
     block = wide(FEED_FLOW=FEED_READINGS, texts={"RUNNING": ON_OFF})
     long = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,14 +151,14 @@ def bins_with_a_change(running: Track) -> Bools:
     return changed
 
 
-def forget_lines_across(track: Track, changed: Bools) -> None:
-    """Take back what straight lines assumed across a start or a stop, in place.
+def without_lines_across(track: Track, changed: Bools) -> Track:
+    """Return a track without what straight lines assumed across a start or a stop of one press.
 
     The last sample before the change is held up to its bin's end; from there to the next sample nothing is
-    known.
+    known. The track given stays as it is: a common meter serves presses that start at other times.
     """
     if not len(track.bend) or not changed.any():
-        return
+        return track
     count = track.bins.count
     places = np.arange(count)
     last_seen = np.maximum.accumulate(np.where(track.has_samples, places, -1))
@@ -171,7 +172,8 @@ def forget_lines_across(track: Track, changed: Bools) -> None:
         is_unknown[max(following, place + 1)] -= 1
     held = np.cumsum(is_held)[:-1] > 0
     unknown = np.cumsum(is_unknown)[:-1] > 0
-    track.sloped[held] -= track.bend[held]
-    track.bend[held] = 0.0
-    track.sloped[unknown] = 0.0
-    track.good_s[unknown] = 0.0
+    own = copy(track)
+    own.sloped = np.where(unknown, 0.0, np.where(held, track.sloped - track.bend, track.sloped))
+    own.bend = np.where(held, np.float32(0.0), track.bend)
+    own.good_s = np.where(unknown, np.float32(0.0), track.good_s)
+    return own

@@ -20,10 +20,10 @@ from trendkit.series.columns import (
     Column,
     Version,
     bins_with_a_change,
-    forget_lines_across,
     is_switch,
     number_column,
     state_column,
+    without_lines_across,
 )
 from trendkit.series.grid import Habit, PressGrid
 from trendkit.series.meter_faults import Counter, Meter, meter_findings, skew_findings, stopped_counter_findings
@@ -168,7 +168,7 @@ def _is_explained(outside: Finding, unit: Finding) -> bool:
 def _fill(filled: Filled, rows: slice, version: Version, reading: Reading, changed: Bools | None) -> None:
     tag, track, channel = version.tag, reading.tracks[version.key], reading.channels[version.key]
     if tag.kind == "analog" and changed is not None:
-        forget_lines_across(track, changed)
+        track = without_lines_across(track, changed)
     if tag.kind == "state":
         values = state_column(tag, track, channel.words.texts if channel.words is not None else [])
     else:
