@@ -258,6 +258,8 @@ def test_a_meter_that_reads_high_for_two_days_has_an_offset_there_and_is_left_ou
     assert "25 % above" in finding.evidence or "24 % above" in finding.evidence or "26 % above" in finding.evidence
     assert checked.roles["feed_solids_pct"].loc[finding.start_utc : finding.end_utc].iloc[:-1].isna().all()
     assert checked.roles["feed_solids_pct"].notna().sum() > 3.3 * 1440
+    left_out = int(checked.roles["feed_solids_pct"].isna().sum())
+    assert finding.effect.startswith(f"left out of {left_out} minutes")
 
 
 def test_one_wild_grab_condemns_no_meter() -> None:

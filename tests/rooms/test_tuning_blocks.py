@@ -106,6 +106,14 @@ def test_block_means_are_ratios_of_sums() -> None:
     assert block["end_utc"] - block["start_utc"] == pd.Timedelta(minutes=2)
 
 
+def test_a_minute_without_feed_solids_weighs_like_the_others_of_its_block() -> None:
+    """Not its flow of 30 against a loading of 300: 95 and 90 % come to 92.5."""
+    minutes = sludge_minutes(made_up_table(days=1), PRESS, PLANT).iloc[:2].copy()
+    minutes["solids_loading_kg_h_m"], minutes["capture_pct"] = [300.0, np.nan], [95.0, 90.0]
+    block = average_over(minutes, pd.Series([0, 0], index=minutes.index), 60).iloc[0]
+    assert block["capture_pct"] == pytest.approx(92.5)
+
+
 def test_a_change_is_independent_only_while_the_other_inputs_held_still() -> None:
     table = made_up_table(days=1)
     frame = table.frame

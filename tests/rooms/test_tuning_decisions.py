@@ -7,11 +7,13 @@ import pandas as pd
 import pytest
 from tuning_table import PRICES, Truth, made_up_plant, made_up_table
 
-from trendkit.plant.model import Costs, Limit
+from trendkit.plant.model import Costs, Limit, Tag, Uncertainty
 from trendkit.tuning import tune
+from trendkit.tuning.advice import dry_t_per_year, present_setting, scale_error_of
 from trendkit.tuning.curve import Curve
 from trendkit.tuning.decide import compare_estimates, decide
 from trendkit.tuning.results import Tuning
+from trendkit.tuning.worth import amounts_per_fed_t
 
 PLANT, PRESS = made_up_plant()
 SPEED = "gravity_belt_speed_m_min"
@@ -198,3 +200,30 @@ def test_inputs_that_never_move_are_no_hindrance() -> None:
     tuning = tune(table, PRESS, PLANT)
     assert tuning.decision in ("window", "flat")
     assert tuning.by_load.empty
+
+
+def test_a_pressure_belt_that_reads_zero_has_no_ratio() -> None:
+    minutes = pd.DataFrame({"day": ["a"], SPEED: [8.0], "pressure_belt_speed_m_min": [0.0]})
+    now = present_setting(minutes.assign(cake_solids_pct=20.0, capture_pct=95.0))
+    assert (now[SPEED], now["belt_speed_ratio"]) == (8.0, None)
+
+
+def test_the_speed_meters_errors_add_in_quadrature() -> None:
+    """By hand: 3 % of the reading and 0.32 of 8 m/min, which is 4 %, are 5 % together (`Uncertainty`)."""
+    meter = Tag("gravity_belt_speed", "G", SPEED, "m/min", "m/min", "analog", uncertainty=Uncertainty(0.03, 0.32))
+    assert scale_error_of(replace(PRESS, tags={"gravity_belt_speed": meter}), 8.0) == pytest.approx(0.05)
+
+
+def test_energy_per_tonne_is_of_the_minutes_that_know_both() -> None:
+    known = pd.DataFrame({"feed_dry_solids_kg_h": [1000.0] * 4, "washwater_flow_m3_h": [5.0, 5.0, 5.0, np.nan]})
+    amounts = amounts_per_fed_t(known.assign(power_kw=[10.0, 10.0, np.nan, np.nan]))
+    assert amounts == pytest.approx({"energy_kwh_t": 10.0, "washwater_m3_t": 5.0})
+
+
+def test_a_silent_meter_makes_no_smaller_plant() -> None:
+    table = made_up_table("free", seed=3, days=6)
+    whole = dry_t_per_year(table)
+    silent = table.frame["dry_cake_kg_h"].where(table.frame.index < table.frame.index[len(table.frame) // 2])
+    assert dry_t_per_year(replace(table, frame=table.frame.assign(dry_cake_kg_h=silent))) == pytest.approx(
+        whole, rel=0.1
+    )

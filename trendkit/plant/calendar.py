@@ -12,6 +12,7 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from trendkit.errors import InputError, Problem
@@ -150,6 +151,15 @@ def plant_days(plant: Plant, times: pd.DatetimeIndex) -> pd.Index:
     place = starts.searchsorted(times, side="right") - 1
     found: pd.Index = pd.Index(np.array(days, dtype=object)[place], name="day")
     return found
+
+
+def is_excluded(plant: Plant, press: str, times: pd.DatetimeIndex) -> npt.NDArray[np.bool_]:
+    """Return which UTC times the plant file leaves out of means for a press (slug); shape (times,)."""
+    excluded: npt.NDArray[np.bool_] = np.zeros(len(times), dtype=bool)
+    for span in plant.excludes:
+        if span.press in (None, press):
+            excluded |= np.asarray((times >= span.start_utc) & (times < span.end_utc))
+    return excluded
 
 
 def shift_names(shifts: tuple[Shift, ...], times: pd.DatetimeIndex, timezone: str) -> pd.Series:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from trendkit.plant.calendar import plant_days
+from trendkit.plant.calendar import is_excluded, plant_days
 from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import MODES
 from trendkit.press.amounts import ratio
@@ -121,11 +121,7 @@ class Sums:
     @cached_property
     def is_meant(self) -> Mask:
         """True in bins that count in means: pressing, outside the plant file's excluded periods."""
-        counted = self.streams.is_pressing.copy()
-        for each in self.plant.excludes:
-            if each.press in (None, self.press.slug):
-                counted &= ~np.asarray((self.times >= each.start_utc) & (self.times < each.end_utc))
-        return counted
+        return np.asarray(self.streams.is_pressing & ~is_excluded(self.plant, self.press.slug, self.times))
 
     @cached_property
     def quotients(self) -> Mapping[str, Quotient]:

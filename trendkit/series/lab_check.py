@@ -96,8 +96,8 @@ def _compared(grid: PressGrid, lab: pd.DataFrame | None, press: Press) -> list[t
 def paired_with_grabs(meter: pd.Series, grabs: pd.DataFrame, every_s: float) -> pd.DataFrame:
     """Return, per grab the meter has readings around, `sampled_at`, `meter` (its median there) and `grab`.
 
-    `meter` is indexed by bin start (UTC); `grabs` has `sampled_at` and `value`. Readings within five minutes
-    before and after count, half of them must be there and above zero.
+    `meter` is indexed by bin start (UTC); `grabs` has `sampled_at` and `value`. Bins within five minutes before and
+    after count, over a quarter of them must be there and above zero.
     """
     values, start = meter.to_numpy(float), meter.index[0] if len(meter) else pd.NaT
     reach = max(round(AROUND_S / every_s), 0)
@@ -223,7 +223,8 @@ def _findings(
         begin, past = edges[each.first].ceil("min"), edges[each.last + 1].ceil("min")
         grabs = each.last - each.first + 1
         share = 100.0 * (np.exp(each.size) - 1.0)
-        minutes = int(grid.roles.loc[begin:past, ROLES[role].column].notna().sum() * grid.every_s / 60)
+        inside = (grid.roles.index >= begin) & (grid.roles.index < past)
+        minutes = int(grid.roles.loc[inside, ROLES[role].column].notna().sum() * grid.every_s / 60)
         how = "on average" if each.kind == "offset" else "at the end"
         text = f"reads {abs(share):.0f} % {'above' if share > 0 else 'below'} {grabs} grabs {how}, against its usual"
         effect = f"left out of {minutes} minutes of {role}; the grabs take its place"

@@ -10,6 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.plant.model import Plant, Press
+from trendkit.press.amounts import ratio
+from trendkit.press.belts import belt_speed_ratio
 from trendkit.press.results import FigureTable
 from trendkit.tuning.blocks import is_from_grabs, sludge_minutes, steady_blocks
 from trendkit.tuning.changes import changes_between_grabs, effect_on_cake, effect_on_log_loss, speed_changes
@@ -149,15 +151,15 @@ def second_opinion(response: Response, changes: pd.DataFrame, first: Curve, wort
 def scale_error_of(press: Press, speed_m_min: float) -> float:
     """Return the relative standard uncertainty of the gravity belt speed's meter at a speed."""
     stated = press.uncertainty_of("gravity_belt_speed")
-    return stated.relative + stated.absolute / speed_m_min
+    return float(np.hypot(stated.relative, stated.absolute / speed_m_min))
 
 
 def _recommend(first: Curve, response: Response, press: Press) -> Recommended:
     best = first.best_speed
     scale_error = scale_error_of(press, best)
     pressure = response.typical["pressure_belt_speed_m_min"]
-    ratio = best / pressure if pressure > 0.0 else None
-    return Recommended(best, *first.bounds(scale_error), ratio, *first.best_limits(scale_error))
+    speed_ratio = best / pressure if pressure > 0.0 else None
+    return Recommended(best, *first.bounds(scale_error), speed_ratio, *first.best_limits(scale_error))
 
 
 def present_setting(
@@ -169,11 +171,11 @@ def present_setting(
     """
     days = pd.unique(minutes["day"])[-NOW_DAYS:]
     recent = minutes[minutes["day"].isin(days)]
-    speed = float(recent[SPEED].median())
+    speed, pressure = float(recent[SPEED].median()), float(recent["pressure_belt_speed_m_min"].median())
     now: dict[str, float] = {
         SPEED: speed,
-        "pressure_belt_speed_m_min": float(recent["pressure_belt_speed_m_min"].median()),
-        "belt_speed_ratio": speed / float(recent["pressure_belt_speed_m_min"].median()),
+        "pressure_belt_speed_m_min": pressure,
+        "belt_speed_ratio": belt_speed_ratio(speed, pressure),
         "cake_solids_pct": float(recent["cake_solids_pct"].median()),
         "capture_pct": float(recent["capture_pct"].median()),
         "cost_per_dry_t": np.nan,
@@ -187,13 +189,16 @@ def present_setting(
 
 
 def dry_t_per_year(table: FigureTable) -> float:
-    """Return the dry tonnes leaving in cake a year at the period's rate (those fed if capture is unknown)."""
-    frame = table.frame
-    rate = frame["dry_cake_kg_h"]
-    if rate.notna().sum() == 0:
-        rate = frame["feed_dry_solids_kg_h"]
-    dewatered = rate[frame["mode"] == "dewatering"].sum() * table.every_s / 3600.0 / 1000.0
-    return float(dewatered / (len(frame) * table.every_s / 86_400.0) * 365.25)
+    """Return the dry tonnes leaving in cake a year at the period's rate (those fed if capture is unknown).
+
+    Pressing in which the cake is not known counts as the rest: a silent meter makes no smaller plant.
+    """
+    frame = table.frame[table.frame["mode"] == "dewatering"]
+    rate = frame["dry_cake_kg_h"] if frame["dry_cake_kg_h"].notna().any() else frame["feed_dry_solids_kg_h"]
+    pressed_m3 = frame["feed_flow_m3_h"].where(frame["phase"] == "pressing")
+    unseen = ratio(float(pressed_m3.sum()), float(pressed_m3[rate.notna()].sum()))
+    hours = table.every_s / 3600.0
+    return float(rate.sum() / 1000.0 * hours * unseen / (len(table.frame) * hours / 24.0) * 365.25)
 
 
 def gain_over_present(curve: Curve, present: float | None, worth: Worth, dry_t_y: float) -> Gain | None:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from trendkit.plant.calendar import plant_days
+from trendkit.plant.calendar import is_excluded, plant_days
 from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 
@@ -38,15 +38,6 @@ _STEADY = {
     "feed_flow_m3_h": 0.10,
     "polymer_dose_kg_t": 0.15,
 }
-
-
-def is_excluded(times: pd.DatetimeIndex, press: str, plant: Plant) -> npt.NDArray[np.bool_]:
-    """Return True for each UTC time that the plant file leaves out of means for this press (slug)."""
-    excluded: npt.NDArray[np.bool_] = np.zeros(len(times), dtype=bool)
-    for span in plant.excludes:
-        if span.press in (None, press):
-            excluded |= (times >= span.start_utc) & (times < span.end_utc)
-    return excluded
 
 
 def is_from_grabs(frame: pd.DataFrame) -> bool:
@@ -89,7 +80,7 @@ def sludge_minutes(table: FigureTable, press: Press, plant: Plant) -> pd.DataFra
     seconds = index.as_unit("s").asi8
     feed_s = pd.DatetimeIndex(frame["feed_time"]).as_unit("s").asi8
     wanted = (frame["phase"] == "pressing") & (frame["mode"] == "dewatering") & frame["feed_time"].notna()
-    wanted &= ~is_excluded(index, press.slug, plant)
+    wanted &= ~is_excluded(plant, press.slug, index)
     rows = np.flatnonzero(wanted.to_numpy())
     fed = (feed_s[rows] - seconds[0]) // table.every_s if len(rows) else np.array([], dtype=np.int64)
     rows, fed = rows[fed >= 0], fed[fed >= 0].astype(np.int64)
@@ -172,10 +163,11 @@ def steady_blocks(minutes: pd.DataFrame, every_s: int) -> pd.DataFrame:
 def average_over(minutes: pd.DataFrame, block: pd.Series, every_s: int) -> pd.DataFrame:
     """Return one row per value of `block`: means of inputs, and outcomes as ratios of sums.
 
-    Dry solids fed weigh the outcomes: capture is kept over fed, cake solids dry over wet. Where the feed
-    solids are not known the minutes weigh alike.
+    Dry solids fed weigh the outcomes: capture is kept over fed, cake solids dry over wet. In a block whose feed
+    solids are not known throughout the minutes weigh alike.
     """
-    weight = minutes["solids_loading_kg_h_m"].fillna(minutes["feed_flow_m3_h"]).fillna(1.0)
+    loading = minutes["solids_loading_kg_h_m"]
+    weight = loading.where(loading.notna().groupby(block).transform("all"), 1.0)
     dry = weight * (minutes["capture_pct"] / 100.0).fillna(1.0)
     sums = pd.DataFrame(
         {

@@ -28,7 +28,6 @@ ADJUSTED = ("cake_solids_pct", "capture_pct", "cost_per_dry_t", "polymer_dose_kg
 BETTER = {"cake_solids_pct": 1, "capture_pct": 1, "cost_per_dry_t": -1, "polymer_dose_kg_t": -1,
           "washwater_m3_t": -1, "energy_kwh_t": -1}  # fmt: skip
 LIKE = 0.10  # days are alike when each loading differs by at most this share
-PRESS_DAY_H = 1.0  # of pressing that makes a press day (contract, section 3)
 LEAST_DAYS = 4  # matched press days on a side
 SURE = 0.05
 SHOWN_AT = 1.96 + 0.84  # standard errors that are shown at 95 % four times in five

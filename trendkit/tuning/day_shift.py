@@ -83,7 +83,7 @@ def shift_of_days(compared: DayRecord, record: DayRecord | None = None) -> Shift
     """Return by how much the outcome is higher after the change, the covariates held still.
 
     `record` are all press days known, those compared among them: they say how much the days remember; None: those
-    compared alone. None when under five degrees of freedom are left, a side is empty, or the covariates tell the sides
+    compared alone. None when under four degrees of freedom are left, a side is empty, or the covariates tell the sides
     apart completely. Source: generalised least squares, the covariance weighed by restricted likelihood (Patterson and
     Thompson 1971); before anything is seen days remember or do not at even odds (Jeffreys' choice between a hypothesis
     and its alternative, value from memory).

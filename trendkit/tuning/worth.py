@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.plant.model import Costs, Limit, Press
+from trendkit.press.amounts import ratio
 
 Floats = npt.NDArray[np.float64]
 
@@ -109,9 +110,14 @@ def weigh(
 
 
 def amounts_per_fed_t(frame: pd.DataFrame) -> dict[str, float]:
-    """Return energy [kWh] and washwater [m3] per dry tonne fed over the rows given, NaN where unknown."""
-    fed_t = frame["feed_dry_solids_kg_h"].sum(min_count=1) / 1000.0
+    """Return energy [kWh] and washwater [m3] per dry tonne fed, NaN where unknown: over the rows that know both."""
+    fed = frame["feed_dry_solids_kg_h"]
+
+    def per_fed_t(amount: pd.Series) -> float:
+        both = fed.notna() & amount.notna()
+        return float(ratio(float(amount[both].sum()), float(fed[both].sum()) / 1000.0))
+
     return {
-        "energy_kwh_t": float(frame["power_kw"].sum(min_count=1) / fed_t),
-        "washwater_m3_t": float(frame["washwater_flow_m3_h"].sum(min_count=1) / fed_t),
+        "energy_kwh_t": per_fed_t(frame["power_kw"]),
+        "washwater_m3_t": per_fed_t(frame["washwater_flow_m3_h"]),
     }
