@@ -88,7 +88,7 @@ def test_a_filtrate_meter_moved_in_the_period_is_balanced_as_it_stands_at_the_en
     )
     roles = grid(**BALANCED)
     roles.loc[roles.index >= moment, "filtrate_flow_m3_h"] -= 12.0
-    table = compute_figures(roles, roles.notna().astype(float), {}, None, press, plant_of(press), 60)
+    table = compute_figures(roles, {}, None, press, plant_of(press), 60)
     closure = review_period(table, press, plant_of(press), MARCH).closure
     assert closure.closes and closure.hours == pytest.approx(3.0, abs=0.2)
 
@@ -153,7 +153,7 @@ def test_a_day_without_feed_solids_asks_for_as_many_days_as_if_they_were_known()
     roles = pd.concat([day, day.set_axis(day.index + pd.Timedelta(days=1)).assign(feed_solids_pct=float("nan"))])
     period = Period(START, START + pd.Timedelta(days=2), "UTC")
     plant = plant_of(press, timezone="UTC", day_starts_at="06:00")
-    table = compute_figures(roles.rename_axis("time"), pd.DataFrame(), {}, None, press, plant, 60)
+    table = compute_figures(roles.rename_axis("time"), {}, None, press, plant, 60)
     work = review_period(table, press, plant, period).workload
     assert work.loading_now_kg_h_m == pytest.approx(757.5 / 2.0)
     assert work.weekly_dry_solids_t == pytest.approx(2 * 6.5 * 0.7575 * 7 / 2, rel=1e-6)
@@ -168,7 +168,7 @@ def test_press_days_fall_as_the_loading_rises():
     days = [each.set_axis(each.index + pd.Timedelta(days=number)) for number, each in enumerate(faster)]
     period = Period(START, START + pd.Timedelta(days=6), "UTC")
     plant = plant_of(press, timezone="UTC", day_starts_at="06:00")
-    table = compute_figures(pd.concat(days).rename_axis("time"), pd.DataFrame(), {}, None, press, plant, 60)
+    table = compute_figures(pd.concat(days).rename_axis("time"), {}, None, press, plant, 60)
     work = review_period(table, press, plant, period).workload
     assert work.loading_best_kg_h_m == pytest.approx(1.45 * 757.5 / 2.0, rel=1e-3)
     assert work.days_per_week_now == pytest.approx(7.0)

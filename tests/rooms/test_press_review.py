@@ -163,7 +163,7 @@ def test_a_run_without_a_feed_grab_makes_no_tonne_dearer() -> None:
     plant = plant_of(press, costs=Costs("USD", polymer_per_kg=4.0, haul_per_t=60.0, water_per_m3=0.6))
     roles = two_runs()
     both, one = (
-        review_period(compute_figures(roles, pd.DataFrame(), {}, lab, press, plant, 60), press, plant, DAY)
+        review_period(compute_figures(roles, {}, lab, press, plant, 60), press, plant, DAY)
         for lab in (grabs(*samples), grabs(*samples[:1]))
     )
     for name in ("feed_dry_solids_t", "dry_cake_t", "wet_cake_t", "cost_per_dry_t", "washwater_m3_t"):
