@@ -281,3 +281,44 @@ def test_a_belt_that_was_fast_counts_though_the_depth_took_as_long_again_to_come
     fast = a_sign("gravity_belt_speed", 1, "2026-03-09T15:00Z", "2026-03-09T16:00Z", 20.0, 27.0)
     window = window_of(record, times[12], times[40])
     assert kinds_of([fast], [], "gravity_belt_fast", record, window) == {"belt_speed_off": 2}
+
+
+def a_record(name: str, values: np.ndarray, usual: float, spread: float) -> Record:
+    size = values.size
+    fed = pd.date_range("2026-03-09T14:00Z", periods=size, freq="5min").as_unit("ns").asi8
+    wide = np.full((size, 1), spread)
+    places = {"feed": fed, "gravity": fed, "discharge": fed}
+    numbers = np.zeros(size, dtype=np.int64)
+    return Record((name,), places, numbers, values[:, None], np.full((size, 1), usual), wide, wide)
+
+
+def test_a_dose_that_crosses_its_band_counts_from_the_near_edge_of_it() -> None:
+    size, low = 36, 12
+    up = a_sign("polymer_flow", 1, "2026-03-09T15:00Z", "2026-03-09T16:55Z", 8.0)
+
+    def kinds(before: float, during: float) -> dict[str, int]:
+        dose = np.where(np.arange(size) < low, before, during)
+        record = a_record("polymer_dose", dose, 6.0, 0.6)
+        window = window_of(record, up.feed_onset, up.feed_end)
+        return kinds_of([up], [], "polymer_excess", record, window)
+
+    assert kinds(5.4, 6.6) == {"dose_off": 1}  # a fifth up, from one edge of the band to the other
+    assert kinds(4.2, 6.0) == {}  # it was off and is put right
+
+
+def test_thicker_feed_loads_the_press_though_its_flow_stood_still() -> None:
+    size, low = 36, 12
+    loading = np.where(np.arange(size) < low, 280.0, 320.0)
+    record = a_record("solids_loading", loading, 280.0, 8.0)
+    thick = a_sign("feed_solids", 1, "2026-03-09T15:00Z", "2026-03-09T16:55Z", 8.0)
+    window = window_of(record, thick.feed_onset, thick.feed_end)
+    assert kinds_of([thick], [], "feed_thick", record, window) == {"overload": 1}  # 14 %: the first step is 5, then 15
+
+
+def test_colder_feed_or_less_washwater_will_do_where_the_cake_alone_says_too_little() -> None:
+    table = signatures()
+    little = {"cake_solids": seen("cake_solids", -0.2), "washwater_pressure": seen("washwater_pressure", 0.4)}
+    for cause, sign in (("sludge_change", "feed_temperature"), ("belt_blinding", "washwater_flow")):
+        clear = little | {sign: seen(sign, -0.9)}
+        assert score_cause(table[cause], clear, None).log_odds > 0.5
+        assert score_cause(table[cause], little, None).log_odds < -2.0

@@ -214,9 +214,10 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     lasting, rows = max(((float(np.mean(side * (means[rows] - middle))), rows) for rows in halves), key=_first_of)
     is_return = not watched.is_effect and float(np.mean(side * left[rows])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
-    if not watched.is_effect:  # an input that was off and is put right has moved, but is not as far off
+    if not watched.is_effect:  # one that was off and is put right is not as far off: from its band's near edge at most
         beyond = pd.Series(left[window.during[watched.place]]).rolling(3, min_periods=2).mean().to_numpy()
-        away = min(away, float(np.nanmax(side * beyond))) if not np.isnan(beyond).all() else away
+        edge = float(np.nanmean(record.spread[window.during[watched.place], record.names.index(name)]))
+        away = min(away, float(np.nanmax(side * beyond)) + edge) if not np.isnan(beyond).all() else away
     if is_return or lasting < LASTING * away:
         return float("nan")
     return away if watched.scale == "points" else 100.0 * away / max(abs(middle), 1e-9)

@@ -155,7 +155,7 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, runs: _Runs) -
         usual[piece] = normal.line.level(column.regressors[piece])
         spread[piece], move_spread[piece] = normal.spread, normal.move_spread_at(column.is_early[piece])
         for span, held_against in _spans_of(column, history, normal, piece, limit):
-            sign = make_sign(judged, watched, int(first), span, held_against, limit, column.is_early[piece])
+            sign = make_sign(judged, watched, int(first), span, _spread_of(span, held_against, column, piece), limit)
             sign = replace(sign, is_as_expected=held_against is not normal)
             if is_shutting_down(span, sign, values[piece].size, judged.block_s):
                 continue
@@ -163,6 +163,12 @@ def _judge_column(judged: Judged, watched: Watched, press: Press, runs: _Runs) -
             if sign.severity >= 2 or sign.z >= CLEARLY_OUT:
                 is_normal[first + span.first : first + span.last] = False
     return JudgedColumn(usual, spread, move_spread, tuple(signs), column.is_sampled)
+
+
+def _spread_of(span: Span, normal: Normal, column: _Column, piece: slice) -> float:
+    if span.channel == "level":
+        return normal.spread
+    return float(normal.move_spread_at(column.is_early[piece][span.detected : span.detected + 1])[0])
 
 
 def _spans_of(

@@ -15,9 +15,10 @@ from trendkit.upsets.watched import BY_NAME
 LARGE = 2.5  # times the least change worth a sign: of a column that makes no kind of its own
 UNSEEN_KINDS = {"belt_slip": "belt_speed_off"}  # a speed read at the drive does not show the belt lag behind
 FELT_KINDS = {"dilution_loss": "low_capture"}  # has no kind of its own: the filtrate's, once a sign of it shows
-ALSO_MOVES = {
-    "polymer_strength": "polymer_flow"
-}  # groups: the dose is strength times flow, a sign of either is one of it
+ALSO_MOVES = {  # groups: the dose is strength times flow, the loading flow times solids; a sign of either is one of it
+    "polymer_strength": "polymer_flow",
+    "feed_solids": "feed_flow",
+}
 EFFECT_KINDS = ("wet_cake", "low_capture", "ponding")
 FELT = 2  # severity from which what came out of the press speaks for the input that left its band before it
 CLEAR, UNMISTAKABLE, FAR_OUT = 4.0, 5.5, 8.0  # spreads

@@ -12,16 +12,12 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trendkit.plant.model import Limit
 from trendkit.upsets.blocks import Judged
 from trendkit.upsets.changes import find_knee
-from trendkit.upsets.normal import Normal
 from trendkit.upsets.spans import WORST_S, Channel, Span
 from trendkit.upsets.watched import BY_NAME, Watched
-
-Bools = NDArray[np.bool_]
 
 SHUT_DOWN_S = 2700.0  # an input that ends before the feed does so within this long (common practice)
 
@@ -54,22 +50,19 @@ def make_sign(
     watched: Watched,
     offset: int,
     span: Span,
-    normal: Normal,
+    spread: float,
     limit: Limit | None,
-    is_early: Bools,
 ) -> Sign:
     """Return the sign a span makes.
 
-    `offset` is the position of the piece's first block among all of the mode's; `limit` the column's target, if any;
-    `is_early` which of the piece's blocks lie in the first hours of their run. Its size is the worst quarter of an
-    hour against what the span was held against.
+    `offset` is the position of the piece's first block among all of the mode's; `spread` that of the span's channel;
+    `limit` the column's target, if any. Its size is the worst quarter of an hour against what the span was held
+    against.
     """
     pieces = judged.blocks["piece"].to_numpy()
     size = int(np.searchsorted(pieces[offset:] != pieces[offset], True))
     blocks = judged.blocks.iloc[offset : offset + size]
     values = blocks[watched.name].to_numpy(dtype=float)
-    move_spread = float(normal.move_spread_at(is_early[span.detected : span.detected + 1])[0])
-    spread = normal.spread if span.channel == "level" else move_spread
     count = max(1, round(WORST_S / judged.block_s))
     # Whole quarter hours, into what follows where the span is shorter: a few minutes out are not a mean out.
     held = np.concatenate([span.usual, np.full(count - 1, span.usual[-1])])
