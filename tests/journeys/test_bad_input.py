@@ -189,3 +189,24 @@ def test_a_draft_asks_for_the_order_of_dates_that_nothing_decides(tmp_path: Path
     assert 'dates = "day_first"' in (tmp_path / "b.toml").read_text(encoding="utf-8")
     wrong = type_command("plant", "new", export, "--out", tmp_path / "c.toml", "--dates", "dmy")
     assert wrong.code == 2 and "day_first or month_first" in wrong.complained
+
+
+def test_a_check_reads_bench_sheets_and_tickets_and_ingest_says_what_it_does_not_keep(spoilt: Path) -> None:
+    """A result ten times too high is listed by the check; tickets that lie elsewhere would be read by no review."""
+    plant, sheet, slips = spoilt / "plant.toml", spoilt / "lab.csv", spoilt / "exports" / "tickets_1.csv"
+    lines = text_of(sheet).splitlines()
+    row = next(number for number, line in enumerate(lines) if ",feed,TS," in line)
+    cells = lines[row].split(",")
+    lines[row] = ",".join([*cells[:4], str(float(cells[4]) * 10.0), *cells[5:]])
+    sheet.write_text("\n".join(lines), encoding="utf-8")
+    slips.write_text("time,press,wet_mass\n2026-01-02 10:00,BFP-1,11800\n", encoding="utf-8")
+    plant.write_text(text_of(plant) + '\n[tickets]\nfiles = "tickets*.csv"\n', encoding="utf-8")
+    checked = type_command("plant", "check", plant, spoilt / "exports", sheet)
+    assert (
+        checked.code == 0
+        and f"line {row + 1}, bfp-1 feed TS: left out of the figures, a pumped feed of" in checked.said
+    )
+    assert "tickets_1.csv: 1 mass, 0 rows refused." in checked.said
+    kept = type_command("ingest", "--plant", plant, spoilt / "exports", sheet)
+    assert "left out of the figures; trendkit plant check lists them" in kept.said
+    assert "tickets_1.csv: not kept in the archive; review reads it beside the plant file; put it into" in kept.said

@@ -239,3 +239,23 @@ def test_filtrate_thicker_than_feed_is_said():
 
 def test_counts_are_whole_numbers():
     assert all(isinstance(figure.n, int) for figure in review_of(grid()).figures.values())
+
+
+def test_hours_without_a_feed_flow_are_said_with_the_totals_they_are_missing_from() -> None:
+    """Two of 6.5 h of feed are not known: the total falls short by 60 m3, and the loading stays that of the rest."""
+    roles = grid()
+    dead = slice(START + pd.Timedelta(hours=3), START + pd.Timedelta(hours=5) - pd.Timedelta(minutes=1))
+    roles.loc[dead, "feed_flow_m3_h"] = np.nan
+    whole, review = review_of(grid()), review_of(roles)
+    assert value(review, "feed_volume_m3") == pytest.approx(value(whole, "feed_volume_m3") - 60.0, rel=0.02)
+    said = "The feed flow is not known in 2.0 of the 8 hours in which the belts moved"
+    assert review.feed_unknown.startswith(said) and review.feed_unknown in review.notes
+    assert whole.feed_unknown == "" and whole.workload is not None and review.workload is not None
+    assert review.workload.loading_now_kg_h_m == pytest.approx(whole.workload.loading_now_kg_h_m, rel=1e-6)
+
+
+def test_shifts_stand_in_the_order_they_begin_not_in_that_of_their_names() -> None:
+    press = press_of()
+    shifts = (Shift("b", "00:00", "03:00"), Shift("a", "03:00", "23:59"))
+    table = review_of(grid(), plant_of(press, shifts=shifts)).by_shift
+    assert [row.shift for row in table.itertuples() if str(row.day) == "2026-03-02"] == ["b", "a"]

@@ -13,7 +13,7 @@ from trendkit.jobs.call import Call
 from trendkit.jobs.reading import PressSeries, Reading, cut
 from trendkit.plant import Plant
 from trendkit.plant.calendar import Period
-from trendkit.press import Figure, PeriodReview, against_deliveries, against_tickets, review_period
+from trendkit.press import Compared, Figure, PeriodReview, against_deliveries, against_tickets, review_period
 
 
 @dataclass(frozen=True)
@@ -79,4 +79,11 @@ def compared(
     if weighed.deliveries is not None:
         are_all = len(reading.grids.grids) == len(plant.presses)
         found.append(against_deliveries(weighed.deliveries, gate.polymer, period, are_all))
-    return replace(review, compared=tuple(found))
+    return replace(review, compared=tuple(_explained(each, review.feed_unknown) for each in found))
+
+
+def _explained(compared: Compared, feed_unknown: str) -> Compared:
+    """Return a comparison that does not agree with what no total counts named first: it is known to be missing."""
+    if compared.agrees is not False or not feed_unknown:
+        return compared
+    return replace(compared, reason=f"{feed_unknown} Else {compared.reason}")

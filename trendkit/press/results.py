@@ -107,3 +107,4 @@ class PeriodReview:
     calibrations: tuple[Calibration, ...] = ()  # of solids meters on grabs
     workload: Workload | None = None
     compared: tuple[Compared, ...] = ()  # with truck tickets and polymer deliveries
+    feed_unknown: str = ""  # the hours, in a sentence, that no total counts for want of a feed flow

@@ -28,6 +28,7 @@ from trendkit.press.uncertainty import Array, Codes, Measured, limits
 from trendkit.press.workload import workload_of
 
 LEAST_TOLD = 0.1  # % of the feed or of the time, below which a silence is not worth a sentence
+LEAST_UNKNOWN, LEAST_UNKNOWN_H = 0.005, 0.5  # of the moving hours without a feed flow, from which it is said
 CLOSES_WITHIN_PCT = 15.0  # acceptable closing error of a plant solids balance: Spellman, mass balance chapter
 METHOD_WORDS = {
     "filtrate_metered": "metered filtrate",
@@ -57,12 +58,13 @@ def review_period(
         figures=figures,
         by_mode={mode: found for mode, found in by_mode.items() if _has_rows(sums, inside, mode)},
         by_day=by_day,
-        by_shift=_by(sums, inside, _shift_groups(sums, inside, plant), ("day", "shift")),
+        by_shift=_in_shift_order(_by(sums, inside, _shift_groups(sums, inside, plant), ("day", "shift")), plant),
         runs=_runs(sums, inside),
         costs=cost.lines,
         missing_prices=cost.missing_prices,
         capture_by_method=_capture_by_method(sums, inside),
         notes=(
+            *filter(None, [_feed_unknown(sums, inside)]),
             *table.notes,
             *_notes(sums, inside, cost, plant),
             *implausible(by_mode),
@@ -76,6 +78,7 @@ def review_period(
             if each.start_utc < period.end_utc and each.end_utc > period.start_utc
         ),
         workload=workload_of(sums, inside, by_day, period.hours),
+        feed_unknown=_feed_unknown(sums, inside),
     )
 
 
@@ -271,6 +274,13 @@ def _by(sums: Sums, inside: Mask, groups: pd.DataFrame, keys: tuple[str, ...]) -
     return pd.concat(tables, ignore_index=True).sort_values([*keys, "mode"], kind="stable", ignore_index=True)
 
 
+def _in_shift_order(by_shift: pd.DataFrame, plant: Plant) -> pd.DataFrame:
+    """Return the rows of each day in the order its shifts begin, not in that of their names."""
+    begins = {shift.name: shift.start for shift in plant.shifts}
+    keys = by_shift.assign(begins=by_shift["shift"].map(begins)).sort_values(["day", "begins", "mode"], kind="stable")
+    return by_shift.loc[keys.index].reset_index(drop=True)
+
+
 def _values_table(sums: Sums, codes: Codes, labels: pd.DataFrame) -> pd.DataFrame:
     found = group_figures(sums, codes, len(labels))
     values = pd.DataFrame({name: each.value for name, each in found.values.items()})
@@ -321,6 +331,24 @@ def _capture_by_method(sums: Sums, inside: Mask) -> dict[str, Figure]:
         low, high = (float(limit[0]) for limit in limits(capture))
         found[method] = Figure(float(capture.value[0]), "%", low, high, int(bins[0]), METHOD_WORDS[method])
     return found
+
+
+def _feed_unknown(sums: Sums, inside: Mask) -> str:
+    """Say in how many hours the belts moved with the feed flow unknown, "" for a few minutes.
+
+    What was fed then is in no total, and no limits of a total allow for it.
+    """
+    is_moving = inside & sums.operation.is_moving
+    hours, moved = (
+        float(rows.sum()) * sums.every_s / 3600.0
+        for rows in (is_moving & np.isnan(sums.streams.feed_m3_h.value), is_moving)
+    )
+    if hours < LEAST_UNKNOWN_H or hours < LEAST_UNKNOWN * moved:
+        return ""
+    return (
+        f"The feed flow is not known in {hours:.1f} of the {moved:.0f} hours in which the belts moved: what was fed "
+        "and made then is in no total, and no limits allow for it."
+    )
 
 
 def _notes(sums: Sums, inside: Mask, cost: PeriodCost, plant: Plant) -> list[str]:

@@ -45,7 +45,7 @@ def amounts_section(review: PeriodReview, shown: Shown) -> Section:
     if review.workload is not None:
         items.append(Prose(_workload_text(review.workload, shown)))
     note = "Totals and hours count every minute of the period, start-up and wash-down included."
-    return Section("amounts", "How much, how long", note, tuple(items))
+    return Section("amounts", "How much, how long", f"{note} {review.feed_unknown}".strip(), tuple(items))
 
 
 def _workload_text(work: Workload, shown: Shown) -> str:
