@@ -45,6 +45,10 @@ FilesArgument = Annotated[
     list[str] | None,
     typer.Argument(help="Exports and bench sheets; folders and globs are searched. None: the archive.", metavar="FILE"),
 ]
+GivenArgument = Annotated[
+    list[str] | None,
+    typer.Argument(help="Exports, bench sheets, tickets; folders and globs are searched.", metavar="FILE"),
+]
 PressOption = Annotated[str | None, typer.Option("--press", help="One press only, by name.", metavar="NAME")]
 FromOption = Annotated[str | None, typer.Option("--from", help="First plant day or time.", metavar="WHEN")]
 ToOption = Annotated[
@@ -120,7 +124,7 @@ def demo(
 @plant_app.command("check", short_help="Validate a plant file, with exports too")
 def plant_check(
     plant: Annotated[Path, typer.Argument(help="The plant file (TOML).", metavar="PLANT")],
-    files: FilesArgument = None,
+    files: GivenArgument = None,
     press: PressOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -163,7 +167,7 @@ def plant_new(
 
 
 @app.command(short_help="Append exports to the archive")
-def ingest(plant: PlantOption, files: FilesArgument = None, as_json: JsonOption = False) -> None:
+def ingest(plant: PlantOption, files: GivenArgument = None, as_json: JsonOption = False) -> None:
     """Append exports and bench sheets to the plant's archive, once however often repeated.
 
     Every other command then works without naming files.

@@ -66,15 +66,13 @@ def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) ->
         starts=len(moved),
         starts_per_run_hour=len(moved) / run_hours if run_hours > 0.0 else None,
     )
-    told = days[days["feed_dry_solids_t"].notna()] if len(days) else days
-    solids = float(told["feed_dry_solids_t"].sum()) if len(told) else 0.0
-    if not solids > 0.0 or pressed.empty:
+    now = _mean_loading(sums, of_mode)
+    if not now > 0.0 or pressed.empty:
         return replace(known, reason="the dry solids fed are not known")
     width = _mean_width(sums, of_mode)
     press_hours = float(days["press_hours"].sum())
     per_day = press_hours / len(pressed)
-    now = solids * 1000.0 / (float(told["press_hours"].sum()) * width)
-    weekly = now * width * press_hours / 1000.0 / (hours / 168.0)  # days without feed solids at the others' loading
+    weekly = now * width * press_hours / 1000.0 / (hours / 168.0)  # hours without feed solids at the others' loading
     best, reason = _best_loading(pressed, sums)
 
     def needed(loading: float | None) -> float | None:
@@ -90,6 +88,13 @@ def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) ->
         days_per_week_best=needed(best),
         reason=reason,
     )
+
+
+def _mean_loading(sums: Sums, of_mode: Mask) -> float:
+    """Return the dry solids fed per hour and metre of width over the feeding time in which they are known."""
+    loading = sums.quotients["solids_loading_kg_h_m"]
+    known = of_mode & sums.operation.is_feeding & ~np.isnan(loading.above.value) & ~np.isnan(loading.below.value)
+    return float(loading.above.value[known].sum() / loading.below.value[known].sum()) if known.any() else 0.0
 
 
 def _mean_width(sums: Sums, of_mode: Mask) -> float:
