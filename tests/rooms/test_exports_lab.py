@@ -137,6 +137,20 @@ def test_of_two_rows_for_one_sample_the_later_counts(tmp_path):
     assert list(sheet.frame["is_suspect"]) == [True, False] and sheet.findings[0].fault == "duplicate"
 
 
+def test_a_percent_sign_in_the_cell_is_the_unit_where_none_stands_beside_it_and_contradicts_another(tmp_path):
+    sheet = a_sheet(
+        tmp_path,
+        "2026-02-01 08:00,BFP-1,feed,TS,2.4 %,%TS,",
+        "2026-02-01 09:00,BFP-1,filtrate,TSS,0.09 %,,",
+        "2026-02-01 10:00,BFP-1,filtrate,TSS,0.09 %,mg/L,",
+    )
+    assert list(sheet.frame["value"])[:2] == pytest.approx([2.4, 900.0])
+    last = sheet.frame.iloc[2]
+    assert pd.isna(last["value"]) and last["is_suspect"] and last["note"] == "0.09 %"
+    assert last["why"] == "the result is in %, its unit says mg/L"
+    assert not any("without a unit" in note for note in sheet.input.notes)
+
+
 def test_results_without_a_unit_are_read_in_the_usual_one_and_said(tmp_path):
     sheet = a_sheet(tmp_path, "2026-02-01 08:00,BFP-1,feed,TS,2.4,,")
     assert sheet.frame["value"][0] == 2.4 and sheet.input.notes == ("results of TS without a unit are read in %",)
@@ -160,6 +174,12 @@ def test_the_sheet_has_its_own_zone(tmp_path):
     plant = a_plant("FLOW", lab=Lab(timezone="UTC"))
     sheet = a_sheet(tmp_path, "2026-02-01 08:00,BFP-1,feed,TS,2.4,%,", plant=plant)
     assert sheet.frame["sampled_at"][0] == pd.Timestamp("2026-02-01 08:00", tz="UTC")
+
+
+def test_a_sample_of_the_hour_shown_twice_counts_from_its_first_showing_and_that_is_said(tmp_path):
+    sheet = a_sheet(tmp_path, "2026-11-01 01:30,BFP-1,feed,TS,2.4,%,", "2026-11-01 02:30,BFP-1,feed,TS,2.4,%,")
+    assert list(sheet.frame["sampled_at"].dt.strftime("%H:%M")) == ["07:30", "09:30"]
+    assert "1 row of the hour shown twice on 2026-11-01 counted as of its first showing" in sheet.input.notes
 
 
 def test_a_date_and_a_clock_column_are_joined(tmp_path):

@@ -133,7 +133,7 @@ def test_a_quality_column_of_unknown_values_is_asked_about_31(tmp_path):
     assert str(caught.value) == (
         "export.csv: the quality column does not say what its values mean; found '7', 'blue'; expected OPC DA bytes "
         "(192 good), OPC UA status codes (0 good), a flag of 0 and 1, or words such as Good and Bad. To do: add "
-        'quality = "opc_da", "opc_ua", "one_is_good" or "words" to a [[source]] of the plant file.'
+        'quality = "opc_da", "opc_ua", "one_is_good", "hundred_is_good" or "words" to a [[source]] of the plant file.'
     )
 
 

@@ -15,7 +15,8 @@ import numpy.typing as npt
 from trendkit.errors import InputError
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN, ReadLog
 from trendkit.exports.numbers import DecimalMark, Reading, read_number
-from trendkit.exports.quality import Scheme, quality_of, unknown_quality
+from trendkit.exports.quality import quality_of, unknown_quality
+from trendkit.plant.model import QualityScheme
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -70,7 +71,7 @@ class CellReader:
 
     file: str
     decimal: DecimalMark
-    scheme: Scheme | None
+    scheme: QualityScheme | None
     log: ReadLog
     _numbers: dict[tuple[str, str], Reading | None] = field(default_factory=dict)
     _units: dict[str, str] = field(default_factory=dict)  # tag -> the unit its cells carry

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trendkit.errors import Problem
+from trendkit.errors import InputError, Problem
 from trendkit.exports import names
 from trendkit.exports.ahead import ReadAhead
 from trendkit.exports.block import BAD, ReadLog
@@ -101,7 +101,6 @@ def _of_tag(tag: Tag, plant: Plant, press: Press, readings: Readings, exports: S
 
 
 def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Problem]:
-    from trendkit.errors import InputError
     from trendkit.plant.units import conversion
 
     stated = {

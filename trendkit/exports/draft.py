@@ -14,13 +14,12 @@ from trendkit.exports.clock import Zone
 from trendkit.exports.export import FileOrder
 from trendkit.exports.layout import Layout, tell_layout
 from trendkit.exports.numbers import DecimalMark
-from trendkit.exports.quality import Scheme
 from trendkit.exports.sampling import Samples, moments_seen, row_moment, take_samples
 from trendkit.exports.sources import Source, TextSource, look_at_parquet, spoken_kind
 from trendkit.exports.table import TextTable, read_table
 from trendkit.exports.workbook import sheet_as_text, sheet_note
 from trendkit.plant import model
-from trendkit.plant.model import Plant
+from trendkit.plant.model import Plant, QualityScheme
 
 _TEXT_ENDINGS = {".csv", ".txt", ".tsv", ".asc", ".dat", ".gz", ".zst", ".zstd", ".log", ".prn", ""}
 _SHEET_ENDINGS = {".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
@@ -38,7 +37,7 @@ class Draft:
     notes: list[str] = field(default_factory=list)
     decimal: DecimalMark = "."
     guards_underscores: bool = True  # cells such as 1_000 are looked out for
-    scheme: Scheme | None = None
+    scheme: QualityScheme | None = None
     zone: Zone = field(default_factory=lambda: Zone("UTC"))
     more_tags: tuple[str, ...] = ()  # of a long file that was searched whole for its tag names
 

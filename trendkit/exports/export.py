@@ -14,8 +14,8 @@ import pandas as pd
 from trendkit.exports.clock import Zone
 from trendkit.exports.layout import Layout
 from trendkit.exports.numbers import DecimalMark
-from trendkit.exports.quality import Scheme
 from trendkit.exports.sources import Source
+from trendkit.plant.model import QualityScheme
 
 FileOrder = Literal["forward", "backward", "mixed"]
 
@@ -45,7 +45,7 @@ class Export:
     shift_clock_s: float = field(kw_only=True, repr=False, default=0.0)
     decimal: DecimalMark = field(kw_only=True, repr=False, default=".")
     guards_underscores: bool = field(kw_only=True, repr=False, default=True)
-    quality: Scheme | None = field(kw_only=True, repr=False, default=None)
+    quality: QualityScheme | None = field(kw_only=True, repr=False, default=None)
     order: FileOrder = field(kw_only=True, repr=False, default="forward")
 
     @property

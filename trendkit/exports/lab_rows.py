@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
@@ -19,9 +20,12 @@ from trendkit.exports.numbers import DecimalMark, proved_marks, read_number, tid
 from trendkit.exports.size_limits import MOST_SHEET_BYTES, too_large_a_sheet
 from trendkit.exports.table import DELIMITERS, split_line
 from trendkit.exports.workbook import sheet_as_text, sheet_note
+from trendkit.plant.display import counted
 from trendkit.plant.model import Plant
 
 Cells = tuple[str, ...]
+
+_PERCENT = re.compile(r"\s*(%|pct\b|percent\b)", re.I)
 _NOTES = frozenset(["note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen"])
 
 
@@ -59,7 +63,7 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     InputError
         When the file cannot be read as the bench sheet the plant file describes.
     """
-    split, delimiter, sheet = sheet_lines(path)
+    split, sheet = sheet_lines(path)
     if plant.lab.layout == "wide" and not any(benchsheet.is_bench_sheet(cells) for _, cells in split[:20]):
         found = _wide_results(split, plant, path)
     else:
@@ -70,24 +74,34 @@ def read_rows(path: Path, plant: Plant) -> SheetRows:
     bare = sum(moments.is_date_only(time) for time in times)
     if bare:
         sheet.notes.append(f"{bare} results have a date without a clock time and count from midnight")
-    mark = decimal_mark([value for *_, value, _, _ in table], delimiter)
-    zone = Zone(plant.lab.timezone or plant.timezone)
+    mark = decimal_mark([value for *_, value, _, _ in table])
+    zone, clock = Zone(plant.lab.timezone or plant.timezone), ClockTally()
     for line, time, press, point, analysis, value, unit, note in table:
         moment = read_cell(time, form)
         if isinstance(moment, str):
             sheet.refused.append((line, f"{moment} ({time!r})" if time else "it has no time"))
             continue
-        sampled_at = in_utc(moment, form, zone)
+        sampled_at = in_utc(moment, form, zone, clock)
         if sampled_at is None:
             sheet.refused.append((line, f"the hour of {time!r} was skipped by the clock"))
             continue
-        number, text, doubt = read_result(value, mark)
+        number, text, doubt = read_result(value, mark, unit)
+        unit = unit or ("%" if number is not None and "%" in value else "")
         sheet.rows.append(LabRow(line, sampled_at, press, point, analysis, number, text, doubt, unit, note))
+    sheet.notes += told_of_clock(clock)
     return sheet
 
 
-def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
-    """Return the filled rows of a sheet, each with its line, their delimiter and an empty account of the sheet."""
+def told_of_clock(clock: ClockTally) -> list[str]:
+    """Say which rows of a sheet lie in an hour that the clock showed twice: no order of rows tells them apart."""
+    if not clock.unresolved:
+        return []
+    days = ", ".join(sorted(clock.unresolved_days))
+    return [f"{counted(clock.unresolved, 'row')} of the hour shown twice on {days} counted as of its first showing"]
+
+
+def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], SheetRows]:
+    """Return the filled rows of a sheet, each with its line, and an empty account of the sheet."""
     if not path.exists():
         raise InputError(Problem("there is no such file", file=str(path), hint="check the name and the folder"))
     kind = textfile.signature(path)
@@ -110,7 +124,7 @@ def sheet_lines(path: Path) -> tuple[list[tuple[int, Cells]], str, SheetRows]:
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     head = [line for line in text.split("\n")[:50] if line.strip()]
     delimiter = max(DELIMITERS, key=lambda mark: sum(len(split_line(line, mark)) for line in head))
-    return list(_numbered(text, delimiter, path.name)), delimiter, sheet
+    return list(_numbered(text, delimiter, path.name)), sheet
 
 
 def _numbered(text: str, delimiter: str, file: str) -> Iterator[tuple[int, Cells]]:
@@ -282,28 +296,29 @@ def time_form(times: Sequence[str], path: Path, plant: Plant) -> TimeForm:
     return moments.with_order(form, next(iter(proved)))
 
 
-def in_utc(moment_us: int, form: TimeForm, zone: Zone) -> pd.Timestamp | None:
-    """Return a moment as read from a sheet in UTC, None for an hour the clock skipped."""
+def in_utc(moment_us: int, form: TimeForm, zone: Zone, clock: ClockTally) -> pd.Timestamp | None:
+    """Return a moment as read from a sheet in UTC, None for an hour the clock skipped; one shown twice is counted."""
     import numpy as np
 
     if not form.is_absolute:
-        rows = to_utc(np.array([moment_us], np.int64), zone, ClockTally())
+        rows = to_utc(np.array([moment_us], np.int64), zone, clock)
         if rows.exists is not None and not rows.exists[0]:
             return None
         moment_us = int(rows.utc_us[0])
     return pd.Timestamp(moment_us, unit="us", tz="UTC")
 
 
-def decimal_mark(values: Sequence[str], delimiter: str) -> DecimalMark:
+def decimal_mark(values: Sequence[str]) -> DecimalMark:
     """Return the decimal mark the numbers of a sheet are written with."""
     proved = proved_marks([value.lstrip("<>≤≥ ") for value in values])
     return "," if proved == {","} else "."
 
 
-def read_result(cell: str, mark: DecimalMark) -> tuple[float | None, str, str]:
+def read_result(cell: str, mark: DecimalMark, unit: str = "") -> tuple[float | None, str, str]:
     """Return a result's number, the cell's text where it is no plain number, and why it cannot be used.
 
-    A result beyond a limit of the method ("<2", ">100") carries no number; its text is kept.
+    `unit` is what the sheet says of the result beside its cell. A result beyond a limit of the method ("<2", ">100")
+    carries no number; its text is kept.
 
     Examples
     --------
@@ -311,6 +326,8 @@ def read_result(cell: str, mark: DecimalMark) -> tuple[float | None, str, str]:
     (2.4, '', '')
     >>> read_result("<2", ".")
     (None, '<2', 'below the limit of the method')
+    >>> read_result("2.4 %", ".", "mg/L")
+    (None, '2.4 %', 'the result is in %, its unit says mg/L')
     """
     clean = tidy_number(cell)
     if not clean:
@@ -321,6 +338,8 @@ def read_result(cell: str, mark: DecimalMark) -> tuple[float | None, str, str]:
     reading = read_number(clean, mark)
     if reading is None or reading.unit not in ("", "%"):
         return None, clean, "the result is no number"
+    if reading.unit and unit and not _PERCENT.match(unit):
+        return None, clean, f"the result is in %, its unit says {unit}"
     return reading.value, "", ""
 
 

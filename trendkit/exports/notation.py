@@ -9,6 +9,7 @@ from trendkit.exports.layout import Layout
 from trendkit.exports.numbers import DecimalMark, has_open_mark, proved_marks
 from trendkit.exports.sources import TextSource
 from trendkit.exports.textfile import WHOLE_BYTES
+from trendkit.plant.model import QualityScheme
 
 
 def decimal_of(draft: Draft) -> DecimalMark:
@@ -57,7 +58,7 @@ def _number_columns(meaning: Layout) -> list[int]:
     return [tag.column for group in meaning.groups for tag in group.tags]
 
 
-def scheme_of(draft: Draft) -> quality.Scheme | None:
+def scheme_of(draft: Draft) -> QualityScheme | None:
     """Return how the quality columns of a file are read, None when it has none."""
     meaning = draft.meaning
     if meaning.long:

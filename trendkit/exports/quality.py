@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from typing import Literal
 
 from trendkit.errors import Problem
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN
+from trendkit.plant.model import QualityScheme
 
-Scheme = Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"]
-
-SCHEMES: dict[Scheme, str] = {
+SCHEMES: dict[QualityScheme, str] = {
     "opc_da": "OPC DA quality bytes",
     "opc_ua": "OPC UA status codes",
     "one_is_good": "a flag, 1 is good",
@@ -124,7 +122,7 @@ def word_quality(text: str) -> int | None:
     return None
 
 
-def possible_schemes(values: Iterable[str]) -> set[Scheme]:
+def possible_schemes(values: Iterable[str]) -> set[QualityScheme]:
     """Return the schemes under which every distinct value of a quality column makes sense.
 
     Examples
@@ -164,7 +162,7 @@ def _is_ua(number: int) -> bool:
     return code >> 30 != 3 and (number == 0 or code >= 0x10000 or code & 0x0C00 == 0x0400)
 
 
-def quality_of(text: str, scheme: Scheme) -> int | None:
+def quality_of(text: str, scheme: QualityScheme) -> int | None:
     """Return GOOD, UNCERTAIN or BAD for one quality cell, None when the scheme does not know it.
 
     Examples
@@ -197,5 +195,6 @@ def unknown_quality(file: str, values: Sequence[str]) -> Problem:
         found=", ".join(repr(value) for value in values[:8]),
         expected="OPC DA bytes (192 good), OPC UA status codes (0 good), a flag of 0 and 1, or words such as Good "
         "and Bad",
-        hint='add quality = "opc_da", "opc_ua", "one_is_good" or "words" to a [[source]] of the plant file',
+        hint='add quality = "opc_da", "opc_ua", "one_is_good", "hundred_is_good" or "words" to a [[source]] of the '
+        "plant file",
     )

@@ -16,9 +16,9 @@ import pandas as pd
 from trendkit.errors import InputError, Problem
 from trendkit.exports import names
 from trendkit.exports.block import InputFile
-from trendkit.exports.clock import Zone
+from trendkit.exports.clock import ClockTally, Zone
 from trendkit.exports.export import checksum
-from trendkit.exports.lab_rows import decimal_mark, in_utc, press_slug, sheet_lines, time_form
+from trendkit.exports.lab_rows import decimal_mark, in_utc, press_slug, sheet_lines, time_form, told_of_clock
 from trendkit.exports.moments import read_cell
 from trendkit.exports.numbers import DecimalMark, read_number
 from trendkit.plant.model import Plant
@@ -52,16 +52,16 @@ def read_slips(path: Path, plant: Plant) -> Slips:
     InputError
         When the file has no such columns, its times cannot be read, or no row can be used.
     """
-    split, delimiter, sheet = sheet_lines(path)
+    split, sheet = sheet_lines(path)
     header_at, places, heading_unit = _columns(split, path)
     rows = [(line, _cells(cells, places)) for line, cells in split[header_at + 1 :]]
     form = time_form([cells["time"] for _, cells in rows], path, plant)
-    zone = Zone(plant.timezone)
-    mark = decimal_mark([cells["mass"] for _, cells in rows], delimiter)
+    zone, clock = Zone(plant.timezone), ClockTally()
+    mark = decimal_mark([cells["mass"] for _, cells in rows])
     found, refused = [], []
     for line, cells in rows:
         moment = read_cell(cells["time"], form)
-        time = None if isinstance(moment, str) else in_utc(moment, form, zone)
+        time = None if isinstance(moment, str) else in_utc(moment, form, zone, clock)
         read = _row(cells, heading_unit, mark, plant)
         if time is None:
             refused.append((line, f"the time {cells['time']!r} cannot be read"))
@@ -76,7 +76,12 @@ def read_slips(path: Path, plant: Plant) -> Slips:
         frame, notes = _in_kg(rows_read)
     except InputError as cause:
         raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
-    notes = [*sheet.notes, *notes, *(f"line {line} was refused: {why}" for line, why in refused[:MOST_LISTED])]
+    notes = [
+        *sheet.notes,
+        *told_of_clock(clock),
+        *notes,
+        *(f"line {line} was refused: {why}" for line, why in refused[:MOST_LISTED]),
+    ]
     digest = checksum(path)
     listed = InputFile(path, path.name, lambda: digest, len(rows), len(refused), tuple(notes), tuple(refused))
     return Slips(frame.sort_values("time", kind="stable", ignore_index=True), listed)

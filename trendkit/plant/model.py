@@ -14,6 +14,8 @@ import pandas as pd
 
 from trendkit.plant.roles import ROLES, Kind
 
+QualityScheme = Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"]
+
 
 @dataclass(frozen=True)
 class Uncertainty:
@@ -155,7 +157,7 @@ class Source:
     shift_clock_s: float = 0.0
     dates: Literal["day_first", "month_first"] | None = None
     decimal_mark: Literal[".", ","] | None = None
-    quality: Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"] | None = None
+    quality: QualityScheme | None = None
 
 
 @dataclass(frozen=True)

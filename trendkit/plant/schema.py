@@ -11,6 +11,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, Strict
 
+from trendkit.plant.model import QualityScheme
+
 Text = Annotated[str, Strict()]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Moment = Annotated[datetime, Strict()] | Annotated[date, Strict()]
@@ -43,7 +45,7 @@ class SourceSection(Section):
     shift_clock: Text = "0s"
     dates: Literal["day_first", "month_first"] | None = None
     decimal_mark: Literal[".", ","] | None = None
-    quality: Literal["opc_da", "opc_ua", "one_is_good", "hundred_is_good", "words"] | None = None
+    quality: QualityScheme | None = None
 
 
 class ShiftSection(Section):

@@ -86,7 +86,7 @@ def _edges(readings: Floats, is_moving: Bools, bin_s: float) -> list[_Edge]:
             begin = max(past - look, first)
             lag = _first_steady(is_on[begin : past + look][::-1])
             if lag:
-                edges.append(_Edge(past, "stop", past + look - lag - past))
+                edges.append(_Edge(past, "stop", look - lag))
     return edges
 
 
