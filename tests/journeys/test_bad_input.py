@@ -5,6 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from typed import Outcome, type_command
 
@@ -210,3 +211,22 @@ def test_a_check_reads_bench_sheets_and_tickets_and_ingest_says_what_it_does_not
     kept = type_command("ingest", "--plant", plant, spoilt / "exports", sheet)
     assert "left out of the figures; trendkit plant check lists them" in kept.said
     assert "tickets_1.csv: not kept in the archive; review reads it beside the plant file; put it into" in kept.said
+
+
+def test_a_state_in_words_nobody_knows_is_refused_with_what_to_write(spoilt: Path) -> None:
+    """A press whose state says MARCHE and ARRET would run without its signal: the check asks which of them means on."""
+    plant = spoilt / "plant.toml"
+    plant.write_text(text_of(plant).replace('on_values = ["1"]\n', ""), encoding="utf-8")
+    for path in sorted((spoilt / "exports").glob("*.csv")):
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        table["BFP1_RUNNING"] = table["BFP1_RUNNING"].map({"1": "MARCHE", "0": "ARRET"})
+        table["BFP1_MODE"] = "soutirage"
+        table.to_csv(path, index=False)
+    asked = type_command("plant", "check", plant, spoilt / "exports")
+    assert asked.code == 2
+    assert "the words of BFP1_RUNNING are not understood, so that it would be left out" in asked.complained
+    assert "say which mean on, as in on_values" in asked.complained and "as in mode_words = {" in asked.complained
+    told = text_of(plant).replace('tag = "BFP1_RUNNING"\n', 'tag = "BFP1_RUNNING"\non_values = ["MARCHE"]\n')
+    told = told.replace('tag = "BFP1_MODE"\n', 'tag = "BFP1_MODE"\nmode_words = { dewatering = ["Soutirage"] }\n')
+    plant.write_text(told, encoding="utf-8")
+    assert type_command("plant", "check", plant, spoilt / "exports").code == 0

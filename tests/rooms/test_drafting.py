@@ -1,6 +1,7 @@
 """A plant file drafted from exports: what each tag is taken for and why, and that no guess is accepted silently."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +41,6 @@ def sample_facts() -> tuple[list[Facts], pd.DatetimeIndex]:
 
 
 def respelled(facts: Facts, spelling: str) -> Facts:
-    from dataclasses import replace
 
     press, _, rest = facts.tag.partition("_")
     told = {"as exported": facts.tag, "spelled out": f"Works.Press{press[-1]}.{SPELLED_OUT.get(rest, rest)}"}
@@ -189,3 +189,11 @@ def test_times_with_an_offset_tell_nothing_of_the_plant_s_clock(tmp_path: Path) 
     path = tmp_path / "offsets.csv"
     path.write_text("\n".join(["Timestamp,BFP1_FEED_FLOW", *rows]), encoding="utf-8")
     assert clock_notes(read_facts(open_exports([path], draft_plant()), draft_plant())[1]) == []
+
+
+def test_a_state_in_unknown_words_is_drafted_with_the_question_which_of_them_means_on() -> None:
+    worded = replace(numbers("BFP1_RUNNING", 1.0), words=("MARCHE", "ARRET"), values=np.zeros(0))
+    text = draft_text(propose([worded]), pd.DatetimeIndex([], tz="UTC"), {}, False)
+    assert 'on_values = ["?"]  # which of its words mean on' in text
+    known = replace(worded, words=("AUS", "EIN"))
+    assert "on_values" not in draft_text(propose([known]), pd.DatetimeIndex([], tz="UTC"), {}, False)

@@ -123,6 +123,10 @@ def _tag_lines(each: Proposal) -> list[str]:
         )
     if each.role in SWITCHES and not any("states are" in reason for reason in each.reasons):
         lines.append('on_values = ["1"]')
+    if each.words_unread and each.role == "mode":
+        lines.append('mode_words = { dewatering = ["?"], thickening = ["?"] }  # which of its words means what')
+    elif each.words_unread:
+        lines.append('on_values = ["?"]  # which of its words mean on')
     doubt = f"; it could also be {each.could_be}" if each.could_be else ""
     lines.append(f"guess = {json.dumps('; '.join(each.reasons) + doubt, ensure_ascii=False)}")
     return [*lines, ""]

@@ -39,6 +39,7 @@ class Proposal:
     unit: str | None
     reasons: tuple[str, ...]
     could_be: str | None = None  # the next likely role, where it is close
+    words_unread: tuple[str, ...] = ()  # of a state: words whose meaning the plant file has to say
 
 
 @dataclass(frozen=True)
@@ -208,7 +209,16 @@ def _proposal(each: _Candidate, clue: Clue, roles: Mapping[str, _Candidate], sys
         unit,
         tuple(reasons),
         next_role if lead < CLEAR and next_score > LEAST_SCORE else None,
+        _words_unread(each.facts, clue.role),
     )
+
+
+def _words_unread(facts: Facts, role: str) -> tuple[str, ...]:
+    from trendkit.plant.model import Tag
+    from trendkit.series.states import words_unread
+
+    tag = Tag(role, facts.tag, role, "", "", "state")
+    return words_unread(tag, dict.fromkeys(facts.words, 1)) if facts.is_worded else ()
 
 
 def _name_reason(name: Name, clue: Clue) -> list[str]:

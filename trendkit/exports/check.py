@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -41,6 +42,7 @@ class Readings:
     count: int = 0
     outside: int = 0
     kept: list[np.ndarray] = field(default_factory=list)
+    words: Counter[str] = field(default_factory=Counter)  # of a state
 
     def add(self, values: np.ndarray, limits: tuple[float, float] | None) -> None:
         """Take the good numbers of a block."""
@@ -49,6 +51,10 @@ class Readings:
             self.outside += int(((values < limits[0]) | (values > limits[1])).sum())
         self.kept.append(values[:: max(len(values) // 200, 1)])
 
+    def add_words(self, texts: np.ndarray) -> None:
+        """Take the words of a block of a state."""
+        self.words.update(str(text) for text in texts if text is not None)
+
     def median_when_on(self) -> float:
         """Return the median of the readings that are not zero, NaN when there are none."""
         sampled = np.concatenate(self.kept)[-_KEPT:] if self.kept else np.array([])
@@ -56,11 +62,16 @@ class Readings:
         return float(np.median(moving)) if len(moving) else float("nan")
 
 
-def check_exports(exports: Sequence[Export], plant: Plant, presses: Sequence[Press]) -> list[Problem]:
+WordJudge = Callable[[Tag, Mapping[str, int]], Sequence[str]]
+
+
+def check_exports(
+    exports: Sequence[Export], plant: Plant, presses: Sequence[Press], unread: WordJudge = lambda _, __: ()
+) -> list[Problem]:
     """Return what the exports say against the plant file, in the order of the presses and their tags.
 
     Absent tags come with the nearest names found, readings outside the instrument range with their share, units
-    with the factor that would explain them.
+    with the factor that would explain them, states with the words that `unread` returns.
     """
     problems = [problem for press in presses for problem in absent_tags(exports, plant, press)]
     seen = _readings(exports, plant, presses)
@@ -68,16 +79,36 @@ def check_exports(exports: Sequence[Export], plant: Plant, presses: Sequence[Pre
         for tag in press.tags.values():
             if tag.tag in seen and seen[tag.tag].count:
                 problems += _of_tag(tag, plant, press, seen[tag.tag], exports)
+            if tag.tag in seen and (words := unread(tag, seen[tag.tag].words)):
+                problems.append(_words_unread(tag, plant, press, words))
     return problems
 
 
+def _words_unread(tag: Tag, plant: Plant, press: Press, words: Sequence[str]) -> Problem:
+    told = f'mode_words = {{ dewatering = ["{words[0]}"], thickening = ["{words[-1]}"] }}'
+    return Problem(
+        f"the words of {tag.tag} are not understood, so that it would be left out",
+        file=plant.path.name,
+        place=place_of(tag, press),
+        found=", ".join(map(repr, words[:5])),
+        expected="words such as dewatering and thickening" if tag.name == "mode" else "words such as ON and OFF",
+        hint=f"say which mean what, as in {told}"
+        if tag.name == "mode"
+        else f'say which mean on, as in on_values = ["{words[0]}"]',
+    )
+
+
 def _readings(exports: Sequence[Export], plant: Plant, presses: Sequence[Press]) -> dict[str, Readings]:
-    wanted = {tag.tag: tag for press in presses for tag in press.tags.values() if tag.kind != "state"}
+    wanted = {tag.tag: tag for press in presses for tag in press.tags.values()}
     seen: dict[str, Readings] = {}
     with ReadAhead(exports) as ahead:
         blocks = (block for each in exports for block in read_blocks(each, plant, wanted, ReadLog(), ahead=ahead))
         for block in blocks:
+            for name, texts in block.texts.items():
+                seen.setdefault(name, Readings()).add_words(texts)
             for name, values in block.values.items():
+                if wanted[name].kind == "state":
+                    continue
                 quality = block.quality.get(name)
                 good = np.isfinite(values) if quality is None else np.isfinite(values) & (quality != BAD)
                 seen.setdefault(name, Readings()).add(values[good], wanted[name].range)

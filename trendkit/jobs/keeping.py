@@ -107,12 +107,13 @@ def check_plant(call: Call) -> Done:
 def _checked_files(call: Call, plant: Plant, presses: tuple[Press, ...]) -> list[str]:
     """Return what the files of a check say of the plant file; an InputError with all that contradicts it."""
     from trendkit.exports import check_exports, find_inputs, open_exports, read_lab, read_slips
+    from trendkit.series.states import words_unread
 
     call.progress("reading the exports")
     found, said = find_inputs(call.files, plant), []
     if found.exports or not found.labs:
         exports = open_exports(found.exports, plant)
-        problems = check_exports(exports, plant, presses)
+        problems = check_exports(exports, plant, presses, words_unread)
         if problems:
             raise InputError(problems)
         whose = f"every tag of {call.press}" if call.press else "every tag"

@@ -80,7 +80,7 @@ def _header(file: PlantFile, mistakes: Mistakes) -> PlantSection:
         mistakes.missing(("plant",), 'a section [plant] with name = "..." and timezone = "..."')
         mistakes.settled |= {("plant", "name"), ("plant", "timezone")}
         return PlantSection()
-    if not file.plant.name:
+    if not file.plant.name or not file.plant.name.strip("? "):
         mistakes.missing(("plant", "name"), "the plant's name")
     return file.plant
 

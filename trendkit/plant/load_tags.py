@@ -214,6 +214,7 @@ def _refuse_misplaced(name: str, kind: Kind, section: TagSection, path: Path, mi
         "range": "a state has no range" if kind == "state" and section.range else None,
         "uncertainty": "a state has no uncertainty" if kind == "state" and section.uncertainty else None,
         "on_values": _on_values_misplaced(name, kind) if section.on_values else None,
+        "mode_words": "only the mode has mode_words" if name != "mode" and section.mode_words else None,
         "counter_rolls_at": "only a counter rolls over" if kind != "counter" and section.counter_rolls_at else None,
         "measured_by": f"only {or_list(_SPEED_METERS)} is measured by drive or belt"
         if section.measured_by and name not in _SPEED_METERS
@@ -234,7 +235,9 @@ def _on_values_misplaced(name: str, kind: Kind) -> str | None:
 
 
 def _state(name: str, section: TagSection) -> Tag:
-    return Tag(name, section.tag or "", name, "", "", "state", on_values=tuple(section.on_values or ()))
+    words = tuple((word, mode) for mode, said in (section.mode_words or {}).items() for word in said)
+    on_values = tuple(section.on_values or ())
+    return Tag(name, section.tag or "", name, "", "", "state", on_values=on_values, mode_words=words)
 
 
 def build_tag(name: str, section: TagSection, density: float | None, path: Path, mistakes: Mistakes) -> Tag | None:
@@ -246,6 +249,10 @@ def build_tag(name: str, section: TagSection, density: float | None, path: Path,
     if kind is None:
         return None
     _refuse_misplaced(name, kind, section, path, mistakes)
+    said = [*(section.on_values or ()), *(word for each in (section.mode_words or {}).values() for word in each)]
+    if "?" in said:
+        key = "on_values" if section.on_values else "mode_words"
+        mistakes.add((*path, key), "which words mean what is still to be said", '"?"', "its words, as in RUN")
     tag = None
     if kind == "state":
         tag = _state(name, section)

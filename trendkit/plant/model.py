@@ -57,6 +57,7 @@ class Tag:
     counter_rolls_at: float | None = None  # in `unit`
     is_counter_of_rate: bool = False  # a flow or weight role given as its counter
     on_values: tuple[str, ...] = ()  # states: texts that mean "on"; empty: the usual words
+    mode_words: tuple[tuple[str, str], ...] = ()  # of the mode: (word in the export, mode it means)
     measured_by: Literal["drive", "belt"] | None = None
     split_among: tuple[str, ...] = ()  # slugs of the presses a shared meter serves
     split: Literal["by_running_width", "by_feed"] | None = None

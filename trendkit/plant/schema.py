@@ -100,6 +100,7 @@ class TagSection(Section):
     scale: list[Pair] | None = None
     counter_rolls_at: Number | None = None
     on_values: list[Text] | None = None
+    mode_words: dict[Literal["dewatering", "thickening"], list[Text]] | None = None
     measured_by: Literal["drive", "belt"] | None = None
 
 

@@ -62,6 +62,7 @@ def channel_key(tag: Tag) -> Hashable:
         tag.range,
         tag.counter_rolls_at,
         tag.on_values,
+        tag.mode_words,
         tag.kind == "state" and tag.name,
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,6 +29,13 @@ ON_WORDS = {
     "trip",
     "tripped",
     "alarm",
+    "ein",
+    "an",
+    "ja",
+    "läuft",
+    "betrieb",
+    "störung",
+    "gestört",
 }
 OFF_WORDS = {
     "0",
@@ -44,6 +52,11 @@ OFF_WORDS = {
     "normal",
     "ok",
     "clear",
+    "aus",
+    "nein",
+    "halt",
+    "steht",
+    "bereit",
 }
 NO_STATE = {
     "bad",
@@ -60,6 +73,7 @@ NO_STATE = {
     "",
 }
 SWITCHES = ("running", "belt_trip")
+MOST_UNREAD = 0.05  # share of a switch's readings with words that say neither state, from which it is of no use
 # What the messages of an event list call the beginning and the end of a trip (common practice).
 TRIP_BEGINS = {"trip", "tripped", "alarm", "alm", "fault", "faulted", "active", "misaligned"}
 TRIP_ENDS = {"return", "returned", "rtn", "normal", "reset", "clear", "cleared", "ok", "ended", "inactive"}
@@ -84,9 +98,27 @@ def mode_word(word: str) -> str | None:
     ('thickening', 'dewatering', None)
     """
     text = _plain(word)
-    if text.startswith("thick"):
+    if text.startswith(("thick", "eindick")):
         return "thickening"
-    return "dewatering" if text.startswith(("dewat", "press")) else None
+    return "dewatering" if text.startswith(("dewat", "press", "entwäss", "entwaess")) else None
+
+
+def words_unread(tag: Tag, counts: Mapping[str, int]) -> tuple[str, ...]:
+    """Return the words of a switch or of the mode that are not understood, most frequent first.
+
+    Empty when the tag can be used: of a switch nearly all readings must say on or off (of a list of trips some), of
+    the mode some must name one. `counts` holds how often each word came.
+    """
+    if tag.name not in (*SWITCHES, "mode"):
+        return ()
+    words = {word: count for word, count in counts.items() if _plain(word) not in NO_STATE}
+    reader = StateWords(tag)
+    unread = {word: count for word, count in words.items() if np.isnan(reader.codes_of([word])[0])}
+    missed, seen = sum(unread.values()), sum(words.values())
+    most = MOST_UNREAD if tag.name == "running" else 1.0
+    if not seen or missed < most * seen:
+        return ()
+    return tuple(sorted(unread, key=lambda word: (-unread[word], word)))
 
 
 def trip_message(message: str) -> float:
@@ -142,6 +174,10 @@ class StateWords:
             quality[is_wordless] = BAD
         return codes, quality
 
+    def codes_of(self, words: Sequence[str]) -> list[float]:
+        """Return the code of each word, NaN where it says nothing."""
+        return [self._code(word) for word in words]
+
     def _code(self, word: str) -> float:
         if word not in self._codes:
             self._codes[word] = self._new_code(word)
@@ -159,9 +195,13 @@ class StateWords:
             if self.tag.name == "belt_trip" and text not in ON_WORDS | OFF_WORDS:
                 return trip_message(word)
             return 1.0 if text in ON_WORDS else 0.0 if text in OFF_WORDS else np.nan
-        shown = mode_word(word) if self.tag.name == "mode" else " ".join(word.split())
+        shown = self._mode(text) if self.tag.name == "mode" else " ".join(word.split())
         if shown is None:
             return np.nan
         if shown not in self.texts:
             self.texts.append(shown)
         return float(self.texts.index(shown))
+
+    def _mode(self, text: str) -> str | None:
+        named = {_plain(word): mode for word, mode in self.tag.mode_words}
+        return named.get(text) or mode_word(text)
