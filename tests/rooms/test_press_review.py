@@ -172,6 +172,22 @@ def test_a_run_without_a_feed_grab_makes_no_tonne_dearer() -> None:
     assert not any("Feed solids are not known" in note for note in both.notes)
 
 
+def test_hours_without_a_feed_flow_make_no_tonne_dearer() -> None:
+    """Polymer and water of two of 6.5 h belong to tonnes that nobody knows: per tonne they do not count."""
+    press = press_of()
+    plant = plant_of(press, costs=Costs("USD", polymer_per_kg=4.0, haul_per_t=60.0, water_per_m3=0.6, press_hour=38.0))
+    roles = grid()
+    dead = (roles.index >= START + pd.Timedelta(hours=3)) & (roles.index < START + pd.Timedelta(hours=5))
+    whole = review_of(roles, plant)
+    part = review_of(roles.assign(feed_flow_m3_h=roles["feed_flow_m3_h"].where(~dead)), plant)
+    assert value(part, "dry_cake_t") < 0.8 * value(whole, "dry_cake_t")
+    for name in ("cost_per_dry_t", "washwater_m3_t"):
+        assert value(part, name) == pytest.approx(value(whole, name), rel=0.03), name
+    assert sum(line.per_dry_t for line in part.costs) == pytest.approx(value(part, "cost_per_dry_t"))
+    by_day = [review.by_day["cost_per_dry_t"].tolist() for review in (part, whole)]
+    assert by_day[0] == pytest.approx(by_day[1], rel=0.03)
+
+
 @pytest.mark.parametrize(
     ("role", "total", "said"),
     [

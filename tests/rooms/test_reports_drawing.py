@@ -18,7 +18,7 @@ import reports_sample as sample
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trendkit.plant.calendar import day_period, month_period, period_between
+from trendkit.plant.calendar import Period, day_period, month_period, period_between
 from trendkit.plant.model import Limit
 from trendkit.reports import palette
 from trendkit.reports.drawing import TOTAL, inline, to_svg
@@ -65,6 +65,14 @@ def test_no_hour_is_drawn_twice_or_backwards_on_a_day_the_clock_changes(day: dat
     drawn = clock.drawn_ms(every_minute)
     assert set(np.diff(drawn)) == {60_000}
     assert len(clock.changes) == 1 and "standard time" in clock.zone and "UTC−07:00" in clock.zone
+
+
+def test_a_clock_change_is_known_to_the_minute_wherever_the_period_begins() -> None:
+    """America/Denver goes forward at 09:00 UTC on 8 March 2026; a shift may begin at any minute."""
+    start = pd.Timestamp("2026-03-08T06:40Z")
+    clock = clock_of(Period(start, start + pd.Timedelta(hours=12), "America/Denver"))
+    assert clock.changes == (pd.Timestamp("2026-03-08T09:00Z"),)
+    assert clock.offset == pd.Timedelta(hours=-7)
 
 
 def test_an_ordinary_summer_day_is_drawn_in_its_own_clock() -> None:

@@ -48,10 +48,11 @@ def review_period(
     sums = Sums(table, press, plant)
     inside = _rows_in(sums, period.start_utc, period.end_utc)
     press = press.at(period.end_utc - pd.Timedelta(seconds=1))  # the targets in force at the period's end
-    by_mode = {mode: _figures(sums, inside, mode, press, plant) for mode in MODES}
+    found = {mode: group_figures(sums, codes_where(inside & sums.is_mode(mode)), 1) for mode in MODES}
+    by_mode = {mode: _figures(sums, found[mode], inside, mode, press, plant) for mode in MODES}
     earlier = _earlier_values(previous, press, plant)
     figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
-    cost = _cost(by_mode["dewatering"], plant)
+    cost = _cost(found["dewatering"], by_mode["dewatering"], plant)
     by_day = _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
     closure, closure_by_run = _closures(sums, inside)
     return PeriodReview(
@@ -118,9 +119,8 @@ def _has_rows(sums: Sums, inside: Mask, mode: str) -> bool:
     return bool((inside & sums.is_mode(mode)).any())
 
 
-def _figures(sums: Sums, inside: Mask, mode: str, press: Press, plant: Plant) -> dict[str, Figure]:
-    """Return every figure of the contract for one mode over the rows inside."""
-    found = group_figures(sums, codes_where(inside & sums.is_mode(mode)), 1)
+def _figures(sums: Sums, found: GroupFigures, inside: Mask, mode: str, press: Press, plant: Plant) -> dict[str, Figure]:
+    """Return every figure of the contract for one mode over the rows inside, whose sums are `found`."""
     targets = press.targets.get(mode, {})
     figures = {name: _figure(name, found, sums, inside, mode, targets.get(name)) for name in FIGURE_UNITS}
     figures["cost_per_dry_t"] = _cost_figure(found, figures, plant, mode)
@@ -187,23 +187,22 @@ def _method(name: str, sums: Sums, inside: Mask, mode: str) -> str:
     )
 
 
-def _cost(figures: Mapping[str, Figure], plant: Plant) -> PeriodCost:
+def _cost(found: GroupFigures, figures: Mapping[str, Figure], plant: Plant) -> PeriodCost:
     amounts = {name: figures[name].value for name in COSTED}
-    return cost_lines(plant.costs, amounts, figures["dry_cake_t"].value)
+    return cost_lines(plant.costs, amounts, figures["dry_cake_t"].value, float(found.feed_known_share[0]))
 
 
 def _cost_figure(found: GroupFigures, figures: Mapping[str, Figure], plant: Plant, mode: str) -> Figure:
     """Return the cost per dry tonne leaving in cake with limits; None with the reason when it cannot be had."""
     unit = f"{plant.costs.currency}/t" if plant.costs else "1/t"
-    cost = _cost(figures, plant)
+    cost = _cost(found, figures, plant)
     if mode != "dewatering":
         return Figure(None, unit, reason="thickened sludge is not cake")
     if not cost.lines:
-        no_price = plant.costs is None or len(cost.missing_prices) == 6
+        no_price = plant.costs is None or len(cost.missing_prices) == len(COST_ITEMS)
         reason = "no price in the plant file" if no_price else "the dry solids in cake are not known"
         return Figure(None, unit, reason=reason)
-    total = sum_of_lines(found, cost, plant)
-    per_t = total / found.values["dry_cake_t"]
+    per_t = sum_of_lines(found, cost, plant) / found.values["dry_cake_t"]
     low, high = (float(limit[0]) for limit in limits(per_t))
     lines = ", ".join(line.name.replace("_", " ") for line in cost.lines)
     return Figure(
@@ -212,11 +211,12 @@ def _cost_figure(found: GroupFigures, figures: Mapping[str, Figure], plant: Plan
 
 
 def sum_of_lines(found: GroupFigures, cost: PeriodCost, plant: Plant) -> Measured:
-    """Return the money of all cost lines together with its errors, per group."""
+    """Return the money of all cost lines that the tonnes known took, with its errors, per group."""
     total: Measured | float = 0.0
     for line in cost.lines:
         item = COST_ITEMS[line.name]
-        total = found.values[item.amount] * float(getattr(plant.costs, item.price_field)) + total
+        share = item.known_share(float(found.feed_known_share[0]))
+        total = found.values[item.amount] * (share * float(getattr(plant.costs, item.price_field))) + total
     assert isinstance(total, Measured)
     return total
 
@@ -227,7 +227,8 @@ def _earlier_values(previous: FigureTable | None, press: Press, plant: Plant) ->
         return {}
     sums = Sums(previous, press, plant)
     inside = np.asarray(sums.times.isin(previous.frame.index))
-    return {name: each.value for name, each in _figures(sums, inside, "dewatering", press, plant).items()}
+    found = group_figures(sums, codes_where(inside & sums.is_mode("dewatering")), 1)
+    return {name: each.value for name, each in _figures(sums, found, inside, "dewatering", press, plant).items()}
 
 
 def _with_previous(figure: Figure, value: float | None) -> Figure:
@@ -285,8 +286,10 @@ def _values_table(sums: Sums, codes: Codes, labels: pd.DataFrame) -> pd.DataFram
     found = group_figures(sums, codes, len(labels))
     values = pd.DataFrame({name: each.value for name, each in found.values.items()})
     cost = [
-        cost_lines(sums.plant.costs, {name: float(row[name]) for name in COSTED}, float(row["dry_cake_t"])).per_dry_t
-        for _, row in values.iterrows()
+        cost_lines(
+            sums.plant.costs, {name: float(row[name]) for name in COSTED}, float(row["dry_cake_t"]), float(share)
+        ).per_dry_t
+        for (_, row), share in zip(values.iterrows(), found.feed_known_share, strict=True)
     ]
     return pd.concat([labels, values, pd.Series(cost, name="cost_per_dry_t", dtype=float)], axis=1)
 

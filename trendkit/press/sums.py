@@ -74,11 +74,14 @@ class GroupFigures:
     """Figures of every group, shape (groups,), and the bins each rests on.
 
     `more_kept_than_fed_t`: by how much, where the solids sent back come out negative; they are then NaN.
+    `feed_known_share`: of the hours feeding, those with a known feed flow. What was fed in the others is in no total,
+    so that an amount of all hours counts by this share where it is told per tonne.
     """
 
     values: Mapping[str, Measured]
     counts: Mapping[str, Array]
     more_kept_than_fed_t: Array
+    feed_known_share: Array
 
 
 @dataclass(frozen=True)
@@ -176,13 +179,15 @@ def group_figures(sums: Sums, codes: Codes, count: int) -> GroupFigures:
         values[name] = exact(counts[name] * hours)
     values["press_days"] = exact(_press_days(sums, codes, count))
     counts["press_days"] = values["press_days"].value
+    is_fed = sums.operation.is_feeding.astype(float)
+    known = 1.0 / all_over_known(is_fed, ~np.isnan(sums.streams.feed_m3_h.value), codes, count)
     for name, above in (("washwater_m3_t", "washwater_m3"), ("energy_kwh_t", "energy_kwh")):
-        values[name] = ratio(values[above], values["feed_dry_solids_t"])
+        values[name] = ratio(values[above] * known, values["feed_dry_solids_t"])
         counts[name] = counts[above]
     returned = values["solids_returned_t"]
     values["solids_returned_t"] = Measured(np.where(returned.value < 0.0, np.nan, returned.value), returned.parts)
     too_much = np.clip(-np.nan_to_num(returned.value), 0.0, None)
-    return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts, too_much)
+    return GroupFigures({name: values[name] for name in FIGURE_UNITS}, counts, too_much, known)
 
 
 def _totals(sums: Sums, codes: Codes, count: int) -> tuple[dict[str, Measured], dict[str, Array]]:

@@ -19,6 +19,7 @@ from trendkit.plant.calendar import Period, day_start
 from trendkit.plant.model import Plant
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+CHANGE_STEP = "15min"
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -82,13 +83,13 @@ def clock_of(period: Period) -> PlantClock:
     """Return the clock of a period: its only offset, or the smaller one (standard time) when it changes
     inside.
     """
-    hours = pd.date_range(period.start_utc, period.end_utc, freq="h", inclusive="left")
-    if not len(hours):
-        hours = pd.DatetimeIndex([period.start_utc])
-    wall = hours.tz_convert(period.timezone).tz_localize(None)
-    offsets = wall - hours.tz_localize(None)
+    # clocks change on a quarter of an hour of UTC, wherever a period begins
+    quarters = pd.date_range(period.start_utc.floor(CHANGE_STEP), period.end_utc, freq=CHANGE_STEP, inclusive="left")
+    moments = quarters.union([period.start_utc])
+    moments = moments[moments >= period.start_utc]
+    offsets = moments.tz_convert(period.timezone).tz_localize(None) - moments.tz_localize(None)
     changed = np.flatnonzero(offsets[1:] != offsets[:-1]) + 1
-    return PlantClock(period, pd.Timedelta(offsets.min()), tuple(hours[changed]))
+    return PlantClock(period, pd.Timedelta(offsets.min()), tuple(moments[changed]))
 
 
 def period_text(plant: Plant, period: Period) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from trendkit.press.calibration import Calibration
 from trendkit.press.closure import BalanceCheck, Closure
 from trendkit.press.results import Compared, PeriodReview
+from trendkit.press.uncertainty import COVERAGE_95
 from trendkit.reports.page import Cell, Head, Item, Mark, Prose, Section, Sheet
 from trendkit.reports.shown import DASH, Shown, joined
 
@@ -44,7 +45,7 @@ def _balance_items(closure: Closure, by_run: Sequence[Closure], shown: Shown) ->
     if closure.reason is not None:
         return [Prose(f"The balances of water and solids cannot be checked: {closure.reason}.")]
     items: list[Item] = [Prose(balance_sentence(closure), "lead")]
-    items.append(_balance_sheet(closure.checks, shown))
+    items.append(_balance_sheet(closure, shown))
     checked = [each for each in by_run if each.closes is not None]
     if len(checked) > 1:
         items.append(Prose(_runs_sentence(checked)))
@@ -88,14 +89,14 @@ def _off(check: BalanceCheck) -> str:
     )
 
 
-def _balance_sheet(checks: Sequence[BalanceCheck], shown: Shown) -> Sheet:
+def _balance_sheet(closure: Closure, shown: Shown) -> Sheet:
     rows = []
-    for check in checks:
+    for check in closure.checks:
         factor, column = (0.001, _COLUMNS["kg"]) if check.unit == "kg" else (1.0, _COLUMNS[check.unit])
-        best, spread = check.reconciled * factor, 1.96 * check.reconciled_uncertainty * factor
+        best, spread = check.reconciled * factor, COVERAGE_95 * check.reconciled_uncertainty * factor
         measured = DASH
         if check.measured is not None and check.uncertainty is not None:
-            read, wide = check.measured * factor, 1.96 * check.uncertainty * factor
+            read, wide = check.measured * factor, COVERAGE_95 * check.uncertainty * factor
             measured = shown.sentence(read, read - wide, read + wide, column)
         mark: Mark = "misses" if check.is_suspect else ""
         statistic = "not measured" if check.measured is None else "not checked"
@@ -107,7 +108,7 @@ def _balance_sheet(checks: Sequence[BalanceCheck], shown: Shown) -> Sheet:
         Head("Measurement"),
         Head("As read", "95 % limits", is_number=True),
         Head("As the balances want it", "95 % limits", is_number=True),
-        Head("Test", "over 2.7 is suspect", is_number=True),
+        Head("Test", f"over {closure.critical_statistic:.1f} is suspect", is_number=True),
     )
     return Sheet("Measurements under the balances of water and solids, pressing", heads, tuple(rows))
 
