@@ -6,11 +6,28 @@ import hashlib
 import os
 import time
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 
+import trendkit
 from trendkit.archive.files import NEW
 
 GRIDS = "grids"  # below the archive folder
+
+
+@lru_cache(maxsize=1)
+def program_sign() -> str:
+    """Return what changes with the program itself: its version and the content of its files.
+
+    What an older program kept is not used again, even where the two call themselves by one version. The same on every
+    machine.
+    """
+    home = Path(trendkit.__file__).parent
+    whole = hashlib.sha256(trendkit.__version__.encode())
+    for path in sorted(home.rglob("*")):
+        if path.is_file() and "__pycache__" not in path.parts:
+            whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
+    return whole.hexdigest()[:24]
 
 
 def recall(path: Path) -> bytes | None:

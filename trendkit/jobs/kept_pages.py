@@ -15,9 +15,8 @@ from typing import Any
 
 import pandas as pd
 
-import trendkit
 from trendkit.archive import read_archive
-from trendkit.archive.kept import GRIDS, keep, recall
+from trendkit.archive.kept import GRIDS, keep, program_sign, recall
 from trendkit.archive.weeks import folder_of
 from trendkit.exports.names import every_tag
 from trendkit.jobs.call import Call, Done
@@ -58,7 +57,7 @@ def made_once(
 def _sign(page: str, plant: Plant, presses: tuple[Press, ...], asked: object, spans: Sequence[Span]) -> str:
     """Return what changes whenever the pages would."""
     tags = [tag.tag for tag in every_tag(plant.presses)]
-    told: list[Any] = [trendkit.__version__, page, plant.sha256, asked, os.environ.get("SOURCE_DATE_EPOCH")]
+    told: list[Any] = [program_sign(), page, plant.sha256, asked, os.environ.get("SOURCE_DATE_EPOCH")]
     told.append([press.slug for press in presses])
     for start, end in spans:
         archive = read_archive(plant, presses, start, end)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import trendkit
 from trendkit.archive.files import write_whole
+from trendkit.archive.kept import program_sign
 from trendkit.archive.manifest import MANIFEST
 from trendkit.archive.weeks import folder_of
 from trendkit.errors import InputError
@@ -88,7 +88,7 @@ def _made_from(task: PressTask, plant: Plant, inputs: tuple[str, ...]) -> dict[s
 
     said = _sign_of_files(plant, inputs) if inputs else _sign_of_archive(task, plant, review_spans(plant, task.month))
     return {
-        "trendkit_version": trendkit.__version__,
+        "program": program_sign(),
         "plant_file_sha256": plant.sha256,
         "month": task.month,
         "readings": hashlib.sha256(json.dumps(said).encode()).hexdigest(),

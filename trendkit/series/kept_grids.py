@@ -13,9 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import trendkit
 from trendkit.archive import Archive
-from trendkit.archive.kept import GRIDS, keep, recall
+from trendkit.archive.kept import GRIDS, keep, program_sign, recall
 from trendkit.exports.block import InputFile
 from trendkit.exports.names import every_tag
 from trendkit.findings import Finding
@@ -84,7 +83,7 @@ def _told(
 ) -> list[object]:
     """Return what decides a grid beside the readings."""
     slugs = [press.slug for press in presses]
-    return [trendkit.__version__, FORM, plant.sha256, slugs, str(start_utc), str(end_utc), every_s]
+    return [program_sign(), FORM, plant.sha256, slugs, str(start_utc), str(end_utc), every_s]
 
 
 def _tags(plant: Plant) -> list[str]:
