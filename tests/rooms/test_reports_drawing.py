@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from trendkit.plant.calendar import Period, day_period, month_period, period_between
 from trendkit.plant.model import Limit
 from trendkit.reports import palette
-from trendkit.reports.drawing import TOTAL, inline, to_svg
+from trendkit.reports.drawing import TOTAL, inline, layered, to_svg
 from trendkit.reports.plant_clock import clock_of, period_text
 from trendkit.reports.rulers import ruler
 from trendkit.reports.shown import Shown
@@ -251,7 +251,7 @@ def test_hostile_text_stays_text_in_a_drawing() -> None:
     import altair as alt
 
     chart = alt.Chart(inline([{"x": 1, "t": sample.HOSTILE_TAG}])).mark_text().encode(x="x:Q", text="t:N")
-    svg = str(to_svg(chart, "hostile"))
+    svg = str(to_svg(layered([chart]), "hostile"))
     root = ElementTree.fromstring(svg)
     assert "<img" not in svg and "</script" not in svg
     assert any(text.text == sample.HOSTILE_TAG for text in root.iter(f"{SVG}text"))
@@ -262,7 +262,7 @@ def test_a_drawing_with_an_address_is_refused() -> None:
 
     chart = alt.Chart(inline([{"x": 1, "link": "https://example.org"}])).mark_point().encode(x="x:Q", href="link:N")
     with pytest.raises(ValueError, match="may not hold"):
-        to_svg(chart, "link")
+        to_svg(layered([chart]), "link")
 
 
 # --- rulers and numbers -----------------------------------------------------------------------------------
@@ -307,6 +307,6 @@ def test_a_character_no_drawing_can_hold_is_marked(name: str) -> None:
     """The renderer ends the whole process at such a character."""
     import altair as alt
 
-    chart = alt.Chart(inline([{"tag": name, "x": 1.0}]), title=name).mark_text().encode(x="x:Q", text="tag:N")
-    svg = to_svg(chart.properties(width=100, height=20), "one")
+    chart = alt.Chart(inline([{"tag": name, "x": 1.0}])).mark_text().encode(x="x:Q", text="tag:N")
+    svg = to_svg(layered([chart], title=name, width=100, height=20), "one")
     assert svg.count("FLOW \ufffd") >= 2  # in the plot and in its title

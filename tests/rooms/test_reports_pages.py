@@ -10,15 +10,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from typing import Any
 
 import pandas as pd
 import pytest
 import reports_sample as sample
+from jsonschema import ValidationError
 from markupsafe import escape
 
 from trendkit.errors import InputError
 from trendkit.plant.model import Plant
 from trendkit.press.results import Figure, FigureTable, PeriodReview
+from trendkit.reports import drawing
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.close_look import script, script_hash
 from trendkit.reports.page import Page, css_text, render_page
@@ -451,3 +454,20 @@ def test_more_solids_kept_than_usual_is_told_as_none_lost(lost, low, high, told)
     sheet = upset_sheet([upset], clock_of(sample.period(sample.plant())), Shown("si", "USD"))
     place = [head.name for head in sheet.heads].index("Solids lost beyond usual")
     assert sheet.rows[0][place] == told
+
+
+def test_every_drawing_is_valid_in_the_drawing_language(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Published: the JSON schema of Vega-Lite that comes with Altair, which our charts are not checked against as made."""
+    from altair import TopLevelSpec
+
+    specs: list[dict[str, Any]] = []
+    draw = drawing._drawn
+    monkeypatch.setattr(drawing, "_drawn", lambda spec: (specs.append(spec), draw(spec))[1])
+    for make in (_review, _day, _tuning, _quality):
+        make(sample.plant())
+    assert len(specs) > 15
+    for spec in specs:
+        TopLevelSpec.validate(spec)
+    specs[0]["layer"][0]["mark"] = "no such mark"
+    with pytest.raises(ValidationError):
+        TopLevelSpec.validate(specs[0])

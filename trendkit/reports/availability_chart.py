@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from trendkit.findings import Finding
 from trendkit.reports.close_look import BarRow, Plot
-from trendkit.reports.drawing import WIDTH, haloed, inline, to_svg
+from trendkit.reports.drawing import WIDTH, altair, haloed, inline, layered, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.shown import share_text
@@ -30,8 +30,7 @@ class Availability:
 
 def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock) -> Markup:
     """Draw a bar per tag where there are readings; a fault is outlined on it and named beside it."""
-    import altair as alt
-
+    alt = altair()
     x = time_x(clock)
     order = [tag.label for tag in tags]
     y = alt.Y(
@@ -71,9 +70,9 @@ def draw_availability(slug: str, tags: Sequence[Availability], clock: PlantClock
         align="left", baseline="bottom", dy=-7, dx=1, fontSize=11, color=INK, limit=WIDTH
     )
     share = alt.Chart(inline(names)).mark_text(align="left", dx=8, fontSize=11)
-    layers.append(label.encode(x=alt.value(0), y=y, text=alt.Text("tag:N")))
-    layers.append(share.encode(x=alt.value(WIDTH), y=y, text=alt.Text("share:N")))
-    return to_svg(alt.layer(*layers).properties(width=WIDTH, height=32 * len(tags)), slug)
+    layers.append(label.encode(x=alt.XValue(0), y=y, text=alt.Text("tag:N")))
+    layers.append(share.encode(x=alt.XValue(WIDTH), y=y, text=alt.Text("share:N")))
+    return to_svg(layered(layers, width=WIDTH, height=32 * len(tags)), slug)
 
 
 def availability_plot(tags: Sequence[Availability]) -> Plot:

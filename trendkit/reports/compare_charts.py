@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from trendkit.reports.drawing import WIDTH, inline, to_svg
+from trendkit.reports.drawing import WIDTH, altair, inline, layered, to_svg
 from trendkit.reports.palette import CHOSEN, INK, RULE
 from trendkit.reports.value_axis import value_domain, value_y
 
@@ -26,16 +26,14 @@ class DayMarks:
 
 def draw_days(slug: str, figures: Sequence[DayMarks], load_title: str) -> Markup:
     """Draw the press days over load, a figure above the other: circles before, filled triangles after."""
-    import altair as alt
 
     loads = value_domain([day[0] for each in figures for day in each.days])
     views = [_view(each, loads, load_title, number == len(figures) - 1) for number, each in enumerate(figures)]
-    return to_svg(alt.vconcat(*views, spacing=10), slug)
+    return to_svg({"vconcat": views, "spacing": 10}, slug)
 
 
 def _view(figure: DayMarks, loads: tuple[float, float], load_title: str, is_last: bool) -> Any:
-    import altair as alt
-
+    alt = altair()
     values = value_domain([day[1] for day in figure.days])
     axis = alt.Axis(title=load_title if is_last else None, labels=is_last, tickCount=10, grid=True)
     x = alt.X("x:Q", scale=alt.Scale(domain=list(loads), nice=False, zero=False), axis=axis)
@@ -48,4 +46,4 @@ def _view(figure: DayMarks, loads: tuple[float, float], load_title: str, is_last
             )
             layers.append(marks.encode(x=x, y=value_y("v", values)))
     title = alt.TitleParams(figure.title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=5)
-    return alt.layer(*layers).properties(width=WIDTH + 70, height=150, title=title)
+    return layered(layers, width=WIDTH + 70, height=150, title=title)

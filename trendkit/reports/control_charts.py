@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from trendkit.plant.display import display
 from trendkit.reports.close_look import Plot
-from trendkit.reports.drawing import WIDTH, inline, to_svg
+from trendkit.reports.drawing import WIDTH, altair, inline, layered, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER, RULE
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.shown import Shown
@@ -54,8 +54,7 @@ def _label_shifts(plot: Plot) -> list[float]:
 
 def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) -> Markup:
     """Draw one value a run at the run's start; a run out of control is a filled triangle."""
-    import altair as alt
-
+    alt = altair()
     assert plot.line is not None
     x, y = time_x(clock), value_y("v", plot.ends, plot.unit)
     drawn: list[dict[str, Any]] = [
@@ -74,7 +73,7 @@ def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) ->
         dash = [1, 0] if words.startswith("mean") else [5, 4]
         layers.append(line.mark_rule(stroke=RULE, strokeDash=dash).encode(y=y))
         label = line.mark_text(align="left", baseline="middle", dx=6, dy=lower, fontSize=11)
-        layers.append(label.encode(x=alt.value(WIDTH), y=y, text=alt.Text("text:N")))
+        layers.append(label.encode(x=alt.XValue(WIDTH), y=y, text=alt.Text("text:N")))
     layers.append(alt.Chart(inline(drawn)).mark_line(strokeWidth=0.9, clip=True).encode(x=x("t"), y=y))
     told = {"x": x("t"), "y": y, "description": alt.Description("n:N")}
     steady, off = ([row for row in drawn if row["off"] is is_off] for is_off in (False, True))
@@ -84,4 +83,4 @@ def draw_run_chart(slug: str, chart: RunChart, plot: Plot, clock: PlantClock) ->
         layers.append(
             alt.Chart(inline(off)).mark_point(shape="triangle-up", fill=ATTENTION, size=90, **dot).encode(**told)
         )
-    return to_svg(alt.layer(*layers).properties(width=WIDTH, height=_HEIGHT), slug)
+    return to_svg(layered(layers, width=WIDTH, height=_HEIGHT), slug)

@@ -66,6 +66,16 @@ def theme() -> dict[str, Any]:
     }
 
 
+def altair() -> Any:
+    """Return Altair, which does not check each piece of a chart as it is made; the tests check whole drawings."""
+    import altair
+    from altair.utils import schemapi
+
+    schemapi.DEBUG_MODE = False
+    altair.data_transformers.consolidate_datasets = False  # data stay in the chart that is drawn from them
+    return altair
+
+
 def rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a frame for a drawing: numbers to five digits, NaN as null."""
     columns = {str(name): frame[name].tolist() for name in frame.columns}
@@ -83,8 +93,7 @@ def inline(values: Sequence[Mapping[str, Any]]) -> Any:
 
     As one text: Altair checks and copies lists of rows one by one, which costs more than the drawing itself.
     """
-    import altair as alt
-
+    alt = altair()
     text = json.dumps(list(values), ensure_ascii=False, allow_nan=False)
     if "\\u00" in text or _NOT_DRAWN.search(text):
         text = json.dumps(_drawable(list(values)), ensure_ascii=False, allow_nan=False)
@@ -110,13 +119,24 @@ def haloed(chart: Any, channels: Mapping[str, Any], **text: Any) -> list[Any]:
     return [outline.encode(**channels), chart.mark_text(**text).encode(**channels)]
 
 
-def to_svg(chart: Any, slug: str) -> Markup:
-    """Draw a chart and return its SVG, hidden from screen readers (the text beside it says what it shows).
+def layered(layers: Sequence[Any], **properties: Any) -> dict[str, Any]:
+    """Return Altair charts drawn over each other, the first one lowest, as one specification.
+
+    What Altair's own layering gives, which copies every chart three times to look for what ours do not have:
+    parameters, and data that layers share.
+    """
+    plain = {name: each.to_dict() if hasattr(each, "to_dict") else each for name, each in properties.items()}
+    inside = {"top_level": False}
+    return {"layer": [each.to_dict(validate=False, context=inside) for each in layers], **plain}
+
+
+def to_svg(spec: Mapping[str, Any], slug: str) -> Markup:
+    """Draw a specification and return its SVG, hidden from screen readers (the text beside it says what it shows).
 
     Parameters
     ----------
-    chart : altair chart
-        Its data carried inside it.
+    spec : mapping
+        Of `layered`, or several of these side by side, their data carried inside.
     slug : str
         A name no other drawing of the page has; it makes the drawing's ids its own.
 
@@ -125,9 +145,7 @@ def to_svg(chart: Any, slug: str) -> Markup:
     ValueError
         When the drawing holds a script, an event handler or an address, which none of ours does.
     """
-    spec = chart.to_dict(validate=False)
-    spec = {**_drawable(spec), "config": theme()}
-    return Markup(_tidied(_drawn(spec), slug))
+    return Markup(_tidied(_drawn({**_drawable(spec), "config": theme()}), slug))
 
 
 def _drawn(spec: dict[str, Any]) -> str:

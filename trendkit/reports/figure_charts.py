@@ -12,7 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from trendkit.plant.model import Limit
-from trendkit.reports.drawing import LEFT, TOTAL, inline, to_svg
+from trendkit.reports.drawing import LEFT, TOTAL, altair, inline, layered, to_svg
 from trendkit.reports.palette import ATTENTION, INK, PAPER, RULE, SOFT
 from trendkit.reports.plant_clock import MONTHS, WEEKDAYS
 from trendkit.reports.value_axis import value_domain, value_y
@@ -35,8 +35,7 @@ class CalendarDay:
 
 def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: date) -> Markup:
     """Draw a sheet of weeks; in each day a bar of the hours pressed (its full width is 24 h)."""
-    import altair as alt
-
+    alt = altair()
     monday = first - timedelta(days=first.weekday())
     known = {each.day: each for each in days}
     cells = [_cell(first + timedelta(days=n), monday, known) for n in range((last - first).days + 1)]
@@ -80,7 +79,7 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
                 opacity=1,
             ).encode(x=alt.X("corner:Q", scale=across, axis=None), y=alt.Y("mark:Q", scale=down, axis=None))
         )
-    return to_svg(alt.layer(*layers).properties(width=TOTAL - 12, height=44 * weeks + 16), slug)
+    return to_svg(layered(layers, width=TOTAL - 12, height=44 * weeks + 16), slug)
 
 
 def _cell(day: date, monday: date, known: dict[date, CalendarDay]) -> dict[str, Any]:
@@ -125,11 +124,10 @@ def draw_days(
     """Draw days as dots, one panel per figure side by side, against one figure across; days off limits are
     named.
     """
-    import altair as alt
 
     width = (TOTAL - 2 * LEFT - 40) / 2
     views = [_day_panel(title, points, limit, x_title, x_limit, width) for title, points, limit in panels]
-    return to_svg(alt.hconcat(*views, spacing=24), slug)
+    return to_svg({"hconcat": views, "spacing": 24}, slug)
 
 
 def _day_panel(
@@ -140,8 +138,7 @@ def _day_panel(
     x_limit: float | None,
     width: float,
 ) -> Any:
-    import altair as alt
-
+    alt = altair()
     limits = [each for each in ((limit.low, limit.high) if limit else ()) if each is not None]
     low, high = value_domain(
         [p.x for p in points], [x_limit] if x_limit is not None and _is_near(x_limit, points) else None
@@ -181,7 +178,7 @@ def _day_panel(
             ).encode(x=x, y=y, description="told:N")
         )
     heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
-    return alt.layer(*layers).properties(width=width, height=200, title=heading)
+    return layered(layers, width=width, height=200, title=heading)
 
 
 def _is_near(limit: float, points: Sequence[DayPoint]) -> bool:
@@ -196,8 +193,7 @@ def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, u
     """Draw cost lines as steps that add up from left to right: (name, amount, amount as text); the total
     last.
     """
-    import altair as alt
-
+    alt = altair()
     ends: list[dict[str, Any]] = []
     at = 0.0
     for name, amount, text in lines:
@@ -220,12 +216,11 @@ def draw_stack(slug: str, lines: Sequence[tuple[str, float, str]], total: str, u
         .mark_text(align="left", dx=6)
         .encode(x=alt.X("b:Q", scale=scale, axis=axis), y=y, text=alt.Text("text:N"))
     )
-    return to_svg(alt.layer(bar, whole, word).properties(width=TOTAL - 190, height=24 * len(names)), slug)
+    return to_svg(layered([bar, whole, word], width=TOTAL - 190, height=24 * len(names)), slug)
 
 
 def _name_axis() -> Any:
-    import altair as alt
-
+    alt = altair()
     return alt.Axis(title=None, minExtent=160, maxExtent=160, labelLimit=156, labelColor=INK, grid=False)
 
 
@@ -233,8 +228,7 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
     """Draw points lost per factor with 95 % limits: (name, points, low, high, is explained); lost is to the
     right.
     """
-    import altair as alt
-
+    alt = altair()
     names = [name for name, *_ in parts]
     drawn = [
         {
@@ -265,4 +259,4 @@ def draw_contributions(slug: str, parts: Sequence[tuple[str, float, float, float
             x=alt.X("hi:Q", scale=scale, axis=axis), y=y, text=alt.Text("text:N")
         ),
     ]
-    return to_svg(alt.layer(*layers).properties(width=TOTAL - 210, height=28 * len(names)), slug)
+    return to_svg(layered(layers, width=TOTAL - 210, height=28 * len(names)), slug)

@@ -12,7 +12,7 @@ import numpy as np
 from markupsafe import Markup
 
 from trendkit.plant.model import Limit
-from trendkit.reports.drawing import WIDTH, inline, to_svg
+from trendkit.reports.drawing import WIDTH, altair, inline, layered, to_svg
 from trendkit.reports.palette import CHOSEN, INK, PAPER, RULE, SOFT, WASH
 from trendkit.reports.value_axis import value_domain, value_y
 
@@ -57,7 +57,6 @@ def draw_responses(
 
     `window` is (least, best, greatest) of the recommended speed.
     """
-    import altair as alt
 
     ends = [end for each in responses for end in each.speeds()]
     if now is not None:
@@ -67,7 +66,7 @@ def draw_responses(
         _response_view(each, (low, high), speed_title, now, window, number == 0, number == len(responses) - 1)
         for number, each in enumerate(responses)
     ]
-    return to_svg(alt.vconcat(*views, spacing=10), slug)
+    return to_svg({"vconcat": views, "spacing": 10}, slug)
 
 
 def _response_view(
@@ -79,8 +78,7 @@ def _response_view(
     is_first: bool,
     is_last: bool,
 ) -> Any:
-    import altair as alt
-
+    alt = altair()
     limits = [
         each for each in ((response.limit.low, response.limit.high) if response.limit else ()) if each is not None
     ]
@@ -107,12 +105,11 @@ def _response_view(
         fontWeight="normal",
         offset=18 if is_first else 5,
     )
-    return alt.layer(*layers).properties(width=WIDTH + 70, height=150, title=title)
+    return layered(layers, width=WIDTH + 70, height=150, title=title)
 
 
 def _curve_layers(response: Response, speed_title: str, x: Any, values: tuple[float, float]) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     drawn = [{"x": s, "v": v, "lo": low, "hi": high} for s, v, low, high in response.curve]
     layers = []
     if drawn:
@@ -142,8 +139,7 @@ def _curve_layers(response: Response, speed_title: str, x: Any, values: tuple[fl
 
 
 def _window_layers(window: tuple[float, float, float] | None, x: Any, x_low: Any, has_words: bool) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     if window is None:
         return []
     low, best, high = window
@@ -155,19 +151,18 @@ def _window_layers(window: tuple[float, float, float] | None, x: Any, x_low: Any
     if has_words:
         layers.append(
             mid.mark_text(baseline="bottom", dy=-3, fontWeight="bold", color=CHOSEN).encode(
-                x=x, y=alt.value(0), text=alt.Text("text:N")
+                x=x, y=alt.YValue(0), text=alt.Text("text:N")
             )
         )
     return layers
 
 
 def _now_layers(now: float | None, x: Any, has_words: bool) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     if now is None:
         return []
     source = alt.Chart(inline([{"x": now, "text": "now"}]))
     layers = [source.mark_rule(stroke=INK, strokeWidth=1.6, strokeDash=[3, 3]).encode(x=x)]
     if has_words:
-        layers.append(source.mark_text(baseline="bottom", dy=-3).encode(x=x, y=alt.value(0), text=alt.Text("text:N")))
+        layers.append(source.mark_text(baseline="bottom", dy=-3).encode(x=x, y=alt.YValue(0), text=alt.Text("text:N")))
     return layers

@@ -10,7 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from trendkit.reports.close_look import Plot
-from trendkit.reports.drawing import WIDTH, inline, rows, to_svg
+from trendkit.reports.drawing import WIDTH, altair, inline, layered, rows, to_svg
 from trendkit.reports.palette import ATTENTION, INK, WASH
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.strip_charts import Span, span_numbers, span_shades
@@ -34,14 +34,13 @@ class Row:
 
 def draw_rows(slug: str, day_rows: Sequence[Row], spans: tuple[Span, ...], clock: PlantClock) -> Markup:
     """Draw a day's tags under one another on one time axis; the first to move is ruled through all."""
-    import altair as alt
 
     first_move = next((row.moved_at for row in day_rows if row.is_first), None)
     views = [
         _row_view(row, spans, clock, first_move, is_last=number == len(day_rows) - 1)
         for number, row in enumerate(day_rows)
     ]
-    return to_svg(alt.vconcat(*views, spacing=6), slug)
+    return to_svg({"vconcat": views, "spacing": 6}, slug)
 
 
 def row_plots(day_rows: Sequence[Row], spans: tuple[Span, ...], clock: PlantClock) -> list[Plot]:
@@ -67,8 +66,7 @@ def _row_ends(row: Row) -> tuple[float, float]:
 def _row_view(
     row: Row, spans: tuple[Span, ...], clock: PlantClock, first_move: pd.Timestamp | None, is_last: bool
 ) -> Any:
-    import altair as alt
-
+    alt = altair()
     line = thin(row.line)
     domain = _row_ends(row)
     x = time_x(clock, has_labels=is_last)
@@ -97,7 +95,7 @@ def _row_view(
         fontWeight="bold" if row.is_first else "normal",
         offset=8,
     )
-    return alt.layer(*layers).properties(width=WIDTH, height=54, title=title)
+    return layered(layers, width=WIDTH, height=54, title=title)
 
 
 def _row_title(row: Row, clock: PlantClock) -> str:
@@ -108,11 +106,10 @@ def _row_title(row: Row, clock: PlantClock) -> str:
 
 
 def _move_layers(row: Row, clock: PlantClock, x: Any) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     if row.moved_at is None:
         return []
     shape = "triangle-up" if row.direction == "up" else "triangle-down"
     source = alt.Chart(inline([{"a": clock.drawn(row.moved_at)}]))
     arrow = source.mark_point(shape=shape, filled=True, fill=ATTENTION, stroke=INK, size=90 if row.is_first else 50)
-    return [arrow.encode(x=x("a"), y=alt.value(-4))]
+    return [arrow.encode(x=x("a"), y=alt.YValue(-4))]

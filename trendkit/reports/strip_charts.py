@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from trendkit.plant.model import Exclude, Limit
 from trendkit.reports.close_look import Plot
-from trendkit.reports.drawing import WIDTH, haloed, inline, rows, to_svg
+from trendkit.reports.drawing import WIDTH, altair, haloed, inline, layered, rows, to_svg
 from trendkit.reports.palette import ATTENTION, FAINT, INK, PAPER, RULE, SOFT, WASH
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.thinning import band, thin
@@ -55,8 +55,7 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
     """Draw one figure over the period: limits behind, target across, upsets shaded and numbered, grabs on
     top.
     """
-    import altair as alt
-
+    alt = altair()
     plot = strip_plot(strip, clock)
     line, domain = plot.line, plot.ends
     assert line is not None
@@ -78,7 +77,7 @@ def draw_strip(strip: Strip, clock: PlantClock) -> Markup:
     layers += _lab_layers(strip, clock, domain, x)
     layers += span_numbers(strip.spans, clock, x)
     layers += _change_layers(clock, x)
-    chart = alt.layer(*layers).properties(width=WIDTH, height=strip.height)
+    chart = layered(layers, width=WIDTH, height=strip.height)
     return to_svg(chart, strip.slug)
 
 
@@ -115,8 +114,7 @@ def _limits_band(strip: Strip, clock: PlantClock) -> pd.DataFrame | None:
 
 
 def _left_out_layers(left_out: tuple[Exclude, ...], clock: PlantClock, x: Any) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     if not left_out:
         return []
     places = [{"a": clock.drawn(each.start_utc), "b": clock.drawn(each.end_utc)} for each in left_out]
@@ -129,8 +127,7 @@ def _left_out_layers(left_out: tuple[Exclude, ...], clock: PlantClock, x: Any) -
 
 def span_shades(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
     """Return the layer that shades spans over the plot's whole height; draw it before the line."""
-    import altair as alt
-
+    alt = altair()
     if not spans:
         return []
     shade = alt.Chart(inline(_places(spans, clock))).mark_rect(
@@ -141,8 +138,7 @@ def span_shades(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]
 
 def span_numbers(spans: tuple[Span, ...], clock: PlantClock, x: Any) -> list[Any]:
     """Return the layers that number spans inside the plot; draw them after the line."""
-    import altair as alt
-
+    alt = altair()
     if not spans:
         return []
     chart = alt.Chart(inline(_numbered(_places(spans, clock), clock)))
@@ -170,8 +166,7 @@ def _numbered(places: Sequence[dict[str, Any]], clock: PlantClock) -> list[dict[
 
 
 def _band_layers(plot: Plot, clock: PlantClock, x: Any) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     limits = plot.band
     if limits is None:
         return []
@@ -185,20 +180,18 @@ def _band_layers(plot: Plot, clock: PlantClock, x: Any) -> list[Any]:
 
 
 def _target_layers(plot: Plot) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     layers: list[Any] = []
     for value, words in plot.limits:
         source, y = alt.Chart(inline([{"v": value, "text": words}])), value_y("v", plot.ends, plot.unit)
         layers.append(source.mark_rule(stroke=INK, strokeWidth=1, strokeDash=[7, 3]).encode(y=y))
         label = source.mark_text(align="left", baseline="middle", dx=6, fontSize=11)
-        layers.append(label.encode(x=alt.value(WIDTH), y=y, text=alt.Text("text:N")))
+        layers.append(label.encode(x=alt.XValue(WIDTH), y=y, text=alt.Text("text:N")))
     return layers
 
 
 def _lab_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x: Any) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     if strip.lab is None or strip.lab.empty:
         return []
     samples = strip.lab.dropna()
@@ -210,12 +203,11 @@ def _lab_layers(strip: Strip, clock: PlantClock, domain: tuple[float, float], x:
 
 
 def _change_layers(clock: PlantClock, x: Any) -> list[Any]:
-    import altair as alt
-
+    alt = altair()
     places = [{"a": clock.drawn(change), "text": "clock changes"} for change in clock.changes]
     if not places:
         return []
     source = alt.Chart(inline(places))
     rule = source.mark_rule(stroke=SOFT, strokeDash=[1, 3]).encode(x=x("a"))
     word = source.mark_text(align="left", baseline="bottom", dx=3, dy=-2, fontSize=9, color=SOFT)
-    return [rule, word.encode(x=x("a"), y=alt.value(0), text=alt.Text("text:N"))]
+    return [rule, word.encode(x=x("a"), y=alt.YValue(0), text=alt.Text("text:N"))]

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from trendkit.plant.calendar import to_utc
-from trendkit.reports.drawing import WIDTH
+from trendkit.reports.drawing import WIDTH, altair
 from trendkit.reports.plant_clock import MONTHS, PlantClock, day_text
 
 _DAY_MS = 86_400_000
@@ -57,8 +57,7 @@ def _hour_ticks(clock: PlantClock) -> list[tuple[int, str]]:
 
 def time_x(clock: PlantClock, has_labels: bool = True) -> Callable[[str], Any]:
     """Return a function from a field name to the shared time encoding of a drawing."""
-    import altair as alt
-
+    alt = altair()
     places, is_mid_day = ticks(clock)
     first, last = clock.drawn(clock.period.start_utc), clock.drawn(clock.period.end_utc)
     labels = {str(at): text for at, text in places}

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trendkit.reports.drawing import altair
+
 
 def value_domain(*parts: pd.Series | Sequence[float | None] | None, room_above: bool = False) -> tuple[float, float]:
     """Return the value axis's ends: all the numbers given, with a twelfth of their spread to spare.
@@ -25,8 +27,7 @@ def value_domain(*parts: pd.Series | Sequence[float | None] | None, room_above: 
 
 def value_y(field: str, domain: tuple[float, float], unit: str = "", ticks: int = 4) -> Any:
     """Return the value axis, its unit written level above the plot."""
-    import altair as alt
-
+    alt = altair()
     axis = alt.Axis(
         tickCount=ticks,
         title=unit or None,
