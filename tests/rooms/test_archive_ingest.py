@@ -298,3 +298,17 @@ def test_merging_follows_the_rule_reading_by_reading(
 
 def test_nothing_merged_with_nothing_is_nothing() -> None:
     assert len(merged(NOTHING, NOTHING)[0]) == 0
+
+
+def test_a_long_file_is_an_input_of_the_presses_whose_tags_it_holds(tmp_path: Path) -> None:
+    """It is searched for every tag of the plant, but lists only BFP-1's: the page of BFP-2 does not rest on it."""
+    plant = plant_at(tmp_path)
+    times = pd.date_range("2026-02-27", periods=60, freq="min").strftime("%Y-%m-%d %H:%M:%S")
+    rows = [f"{time},{tag},40" for time in times for tag in ("FLOW", "SOLIDS")]
+    long = written(tmp_path, "\n".join(["Time,Tag,Value", *rows]).encode(), "first.csv")
+    other = written(tmp_path, "\n".join(["Time,FLOW2", *(f"{time},20" for time in times)]).encode(), "second.csv")
+    ingested(plant, long, other)
+    named = {
+        press.slug: [each.file for each in read_archive(plant, (press,), None, None).inputs] for press in plant.presses
+    }
+    assert named == {"bfp-1": ["first.csv"], "bfp-2": ["second.csv"]}

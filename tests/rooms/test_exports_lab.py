@@ -278,3 +278,14 @@ def test_a_sheet_of_which_nothing_can_be_used_is_said(tmp_path):
 def test_an_empty_sheet_is_said(tmp_path, content):
     with pytest.raises(InputError, match=r"lab\.csv: the bench sheet (is empty|has a header and no result)"):
         read_lab(written(tmp_path, content, "lab.csv"), PLANT)
+
+
+def test_a_result_of_another_kind_is_said_to_be_in_the_wrong_place_not_to_be_a_slip(tmp_path):
+    """A feed result of 2.75 % under filtrate, and a filtrate of 781 mg/L under feed, hours apart."""
+    rows = [f"2026-02-{day:02d} 08:00,BFP-1,feed,TS,2.{70 + day},%," for day in range(1, 10)]
+    rows += [f"2026-02-{day:02d} 08:00,BFP-1,filtrate,TSS,{900 + day},mg/L," for day in range(1, 10)]
+    rows += ["2026-02-11 08:00,BFP-1,filtrate,TSS,2.75,mg/L,", "2026-02-12 15:00,BFP-1,feed,TS,781,%,"]
+    sheet = a_sheet(tmp_path, *rows)
+    why = [row.why for row in sheet.frame.itertuples() if row.is_suspect]
+    assert why[0].endswith("; it fits feed TS: perhaps it is written in the wrong place")
+    assert why[1].endswith("; it fits filtrate TSS: perhaps it is written in the wrong place")

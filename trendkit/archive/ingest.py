@@ -202,10 +202,11 @@ class _Run:
         """Lay down the readings of an export and return its entry, nothing counted yet."""
         spelled = self._spelled(tags_known(export, self.plant))
         ends: list[int] = []
-        log = self._lay_down(export, number, staging, spelled, ends)
+        seen: set[str] = set()
+        log = self._lay_down(export, number, staging, spelled, ends, seen)
         others = self._spelled(unknown_tags(log.other_tags))
         if others:  # a long file shows a tag that its first rows do not: it is read once more for these
-            again = self._lay_down(export, number, staging, others, ends)
+            again = self._lay_down(export, number, staging, others, ends, seen)
             log.duplicates |= again.duplicates
             log.texts |= again.texts
             log.notes += [note for note in again.notes if note not in log.notes]
@@ -225,6 +226,7 @@ class _Run:
             ends_us=max(ends, default=None),
             layout=export.layout,
             tags=tuple(sorted(names.key(name) for name in spelled)),
+            tags_seen=tuple(sorted(names.key(name) for name in seen)),
             tags_read_as_words=_read_as_words(spelled),
             repeated=dict(log.duplicates),
             texts=log.texts,
@@ -237,13 +239,20 @@ class _Run:
         return {self.homes[names.key(name)][1]: tag for name, tag in tags.items()}
 
     def _lay_down(
-        self, export: Export, number: int, staging: Staging, spelled: Mapping[str, Tag], ends: list[int]
+        self,
+        export: Export,
+        number: int,
+        staging: Staging,
+        spelled: Mapping[str, Tag],
+        ends: list[int],
+        seen: set[str],
     ) -> ReadLog:
-        """Lay down the readings of some tags of an export; `ends` widens to its first and last time."""
+        """Lay down the readings of some tags of an export; `ends` widens to its first and last time, `seen` by them."""
         home_of = {name: self.homes[names.key(name)][0] for name in spelled}
         log = ReadLog()
         for block in read_blocks(export, self.plant, spelled, log, ahead=self.ahead):
             if len(block.time_us):
+                seen.update(block.values, block.texts)
                 staging.add(block, number, home_of)
                 ends[:] = [min([*ends, int(block.time_us[0])]), max([*ends, int(block.time_us[-1])])]
         return log

@@ -87,8 +87,9 @@ class Source:
     starts_us: int | None = None
     ends_us: int | None = None
     layout: Literal["wide", "long"] = "wide"
-    tags: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()  # looked for: of a long file every tag of the plant
     tags_read_as_words: tuple[str, ...] = ()
+    tags_seen: tuple[str, ...] = ()  # with rows in it; empty in archives made before this was kept
     repeated: Mapping[str, Repeated] = field(default_factory=dict)
     texts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
@@ -202,10 +203,10 @@ def _checksum_of(body: Any) -> str:
 
 def _from_json(body: Any) -> Manifest:
     def frozen(each: dict[str, Any], *listed: str) -> dict[str, Any]:
-        return each | {name: tuple(each[name]) for name in listed}
+        return each | {name: tuple(each[name]) for name in listed if name in each}
 
     sources = [
-        frozen(each, "conflicts", "notes", "tags", "tags_read_as_words")
+        frozen(each, "conflicts", "notes", "tags", "tags_read_as_words", "tags_seen")
         | {
             "refusals": tuple((line, why) for line, why in each["refusals"]),
             "repeated": {tag: Repeated(*repeated) for tag, repeated in each["repeated"].items()},

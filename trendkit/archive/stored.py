@@ -273,7 +273,7 @@ def _files_of(sources: Sequence[Source], spelled: Mapping[str, str]) -> dict[str
     """Return the names of the files each tag came from."""
     found: dict[str, list[str]] = {}
     for source in sources:
-        for tag in source.tags:
+        for tag in source.tags_seen or source.tags:
             found.setdefault(spelled.get(tag, tag), []).append(source.file)
     return {tag: tuple(files) for tag, files in found.items()}
 
@@ -285,7 +285,9 @@ def _sources(
     first = None if start_utc is None else microseconds(start_utc)
     past = None if end_utc is None else microseconds(end_utc)
     for source in sorted(manifest.sources, key=lambda s: (s.kind == "bench sheet", s.starts_us or 0, s.file)):
-        if _overlaps(source, first, past) and (source.kind == "bench sheet" or asked.intersection(source.tags)):
+        if _overlaps(source, first, past) and (
+            source.kind == "bench sheet" or asked.intersection(source.tags_seen or source.tags)
+        ):
             yield source
 
 
@@ -299,7 +301,7 @@ def _input_file(source: Source) -> InputFile:
         source.notes,
         source.refusals,
         source.texts,
-        frozenset(source.tags),
+        frozenset(source.tags_seen or source.tags),
     )
 
 

@@ -27,6 +27,7 @@ _VS = (10.0, 100.0)  # % of TS
 
 _TEN_TIMES = 0.75  # decades from the sheet's median: nearer to ten times than to the median itself
 _FAR, _FITS = 0.3, 0.2  # decades from the own median, and from the other kind's, of results exchanged
+_FAR_OFF = 1.3  # decades, from which a result may be one of another kind rather than a slip of its own
 _ENOUGH = 5  # results of one kind before their median means anything
 _NEAR = pd.Timedelta(hours=4)  # feed and filtrate samples this near belong together
 
@@ -71,7 +72,19 @@ def _tenfold(frame: pd.DataFrame, row: int, value: float, unit: str) -> str:
     if len(others) <= _ENOUGH or not value > 0.0:
         return ""
     fits = [each for each in (value / 10.0, value * 10.0) if abs(np.log10(each / others.median())) <= _FITS]
-    return f"; perhaps {fits[0]:.3g} {unit} is meant" if fits else ""
+    return f"; perhaps {fits[0]:.3g} {unit} is meant" if fits else _elsewhere(frame, row)
+
+
+def _elsewhere(frame: pd.DataFrame, row: int) -> str:
+    """Return the other kind of result of the press whose usual values a stray result fits, as a suggestion."""
+    here, value = frame.loc[row], float(frame["value"].to_numpy()[row])
+    others = frame[(frame["press"] == here["press"]) & ~frame["is_suspect"] & (frame["value"] > 0.0)]
+    own = (here["point"], here["analysis"])
+    for (point, analysis), group in others.groupby(["point", "analysis"])["value"]:
+        is_like = len(group) >= _ENOUGH and abs(np.log10(value / float(group.median()))) <= _FITS
+        if (point, analysis) != own and is_like:
+            return f"; it fits {point} {analysis}: perhaps it is written in the wrong place"
+    return ""
 
 
 def _results(frame: pd.DataFrame) -> Iterator[tuple[str, str, float]]:
@@ -90,12 +103,19 @@ def _ten_times_off(frame: pd.DataFrame) -> Marks:
         off = decades - decades.median()
         spread = 1.4826 * float(off.abs().median())
         for row in group.index[off.abs() > max(_TEN_TIMES, 6.0 * spread)]:
-            side = "times" if off[row] > 0 else "times below"
-            usual = f"the sheet's median of {10 ** decades.median():.3g}"
-            meant = group["value"][row] / 10.0 ** round(off[row])
-            why = f"{10 ** abs(off[row]):.0f} {side} {usual}: a decimal mark or unit slipped"
-            marks[row] = ("unit_suspect", f"{why}, perhaps {meant:.3g} is meant")
+            marks[row] = ("unit_suspect", _slip(frame, row, float(off[row]), float(10 ** decades.median())))
     return marks
+
+
+def _slip(frame: pd.DataFrame, row: int, off: float, median: float) -> str:
+    """Say what a result `off` decades from the `median` of its kind may be."""
+    side = "times" if off > 0 else "times below"
+    told = f"{10 ** abs(off):.0f} {side} the sheet's median of {median:.3g}"
+    elsewhere = _elsewhere(frame, row) if abs(off) > _FAR_OFF else ""
+    if elsewhere:
+        return f"{told}{elsewhere}"
+    meant = float(f"{float(frame['value'].to_numpy()[row]) / 10.0 ** round(off):.3g}")
+    return f"{told}: a decimal mark or unit slipped, perhaps {meant:g} is meant"
 
 
 def _exchanged(frame: pd.DataFrame) -> Marks:

@@ -65,8 +65,11 @@ def _answer(context: PageContext, account: QualityAccount) -> tuple[str, Mark]:
     opening = opening_words(when)
     count, whole = len(account.tags), sum(tag.share_good >= _THROUGHOUT for tag in account.tags)
     those = f"all {count} tags of {press} have" if whole == count else f"{whole} of the {count} tags of {press} have"
-    text = f"{opening}, {those} good readings throughout"
     faulty = [tag for tag in account.tags if tag.faults]
+    short = sum(tag.share_good >= _THROUGHOUT for tag in faulty)
+    text = f"{opening}, {those} good readings throughout"
+    if short and len(faulty) > 1:
+        text += f" (at least {share_text(_THROUGHOUT)} of the time)"
     if not faulty:
         return f"{text}, and none shows a fault.", "meets" if whole == count else "misses"
     lost = sum(any(fault.lost_minutes > 0 for fault in tag.faults) for tag in faulty)
@@ -75,8 +78,9 @@ def _answer(context: PageContext, account: QualityAccount) -> tuple[str, Mark]:
             "at the cost of readings while the press moved" if lost else "which cost no reading while the press moved"
         )
         return f"{text}; 1 shows a fault, {cost}.", "misses"
-    cost = f"{lost} of them at the cost of readings" if lost else "none of them at the cost of readings"
-    return f"{text}; {len(faulty)} show faults, {cost} while the press moved.", "misses"
+    cost = f"{lost} at the cost of readings" if lost else "none at the cost of readings"
+    told = f" {'all' if short == len(faulty) else short} of them short ones," if short else ""
+    return f"{text}; {len(faulty)} show faults,{told} {cost} while the press moved.", "misses"
 
 
 def _exceptions(context: PageContext, account: QualityAccount) -> tuple[tuple[Mark, str], ...]:

@@ -43,7 +43,8 @@ def _finding(chart: RunChart, clock: PlantClock, shown: Shown) -> tuple[str, Mar
         first = runs.loc[runs["is_shifted"], "start_utc"].iloc[0]
         parts.append(f"eight runs in a row on one side of its mean by {clock.day_text(first).rsplit(' ', 1)[0]}")
     if parts:
-        return f"{name} was {' and '.join(parts)}.", "misses"
+        were = "were" if name.endswith("solids") else "was"
+        return f"{name} {were} {' and '.join(parts)}.", "misses"
     limits = chart.limits
     span = f"{shown.digits(limits.lower, chart.figure)} to {shown.amount(limits.upper, chart.figure)}"
     return f"{name} held steady over {len(runs)} runs: a run is to be expected within {span}.", ""

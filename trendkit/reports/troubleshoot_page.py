@@ -4,7 +4,9 @@ press.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from datetime import date
 
 from trendkit.press.results import FigureTable
 from trendkit.reports.closing import method_section, provenance_section
@@ -22,6 +24,7 @@ from trendkit.reports.words import CAUSES, figure_name, meaning, said
 from trendkit.upsets.results import DayAccount, Difference, Upset
 
 _MOST_LINES = 6
+_ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
 def troubleshoot_page(context: PageContext, account: DayAccount, table: FigureTable, upsets: Sequence[Upset]) -> Page:
@@ -75,6 +78,7 @@ def _answer(context: PageContext, account: DayAccount, shown: Shown) -> str:
     told = f": {' and '.join(parts)}" if parts else ""
     kind = "cake day" if is_known(account.cake_solids_pct) else "day by its capture"
     if account.verdict == "cannot_tell":
+        told = told or _why_not(account)
         return f"These readings cannot tell whether {day} was a bad cake day on {press}{told}."
     if account.verdict == "not_bad":
         return f"{day} was not a bad {kind} on {press}{told}."
@@ -88,13 +92,25 @@ def _answer(context: PageContext, account: DayAccount, shown: Shown) -> str:
     return f"{day} was a bad {kind} on {press}{told}; likeliest cause: {said(CAUSES, likeliest.cause)}."
 
 
+def _why_not(account: DayAccount) -> str:
+    """Return why nothing can be said of a day, to end a sentence that names it; "" when it is a sentence of its own."""
+    lead, _, reason = account.answer.partition("These data cannot tell: ")
+    return "" if lead or not reason else f": {reason.replace(f' on {account.day:%Y-%m-%d}', '').rstrip('.')}"
+
+
+def _with_days(text: str) -> str:
+    """Return a sentence with its dates as the page writes them."""
+    return _ISO_DAY.sub(lambda match: day_text(date.fromisoformat(match.group())), text)
+
+
 def _exceptions(
     context: PageContext, account: DayAccount, clock: PlantClock, shown: Shown
 ) -> tuple[tuple[Mark, str], ...]:
     marked: list[tuple[Mark, str]] = []
-    if account.verdict == "cannot_tell" and account.answer:
-        marked.append(("undecided", shown.retold(account.answer)))
-    marked += [("undecided", shown.retold(ground)) for ground in account.rests_on]
+    is_said = is_known(account.cake_solids_pct) or is_known(account.capture_pct) or not _why_not(account)
+    if account.verdict == "cannot_tell" and account.answer and is_said:
+        marked.append(("undecided", shown.retold(_with_days(account.answer))))
+    marked += [("undecided", shown.retold(_with_days(ground))) for ground in account.rests_on]
     if account.timeline and account.verdict == "bad":
         first = min(account.timeline, key=lambda move: move.time)
         marked.append(("misses", f"First to move: {moved(first, clock, shown)}."))

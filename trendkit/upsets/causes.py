@@ -147,7 +147,7 @@ def score_cause(rows: tuple[Row, ...], evidence: Mapping[str, Evidence], effect_
     accounted = {(row.sign, row.side) for row in rows if row.rule != "not"}
     total -= UNEXPLAINED_DRIVER * sum(_is_unaccounted(seen, accounted) for seen in evidence.values())
     spoken.sort(key=lambda pair: -pair[0])
-    because = "; ".join(words for _, words in spoken[:4])
+    because = "; ".join(list(dict.fromkeys(words for _, words in spoken))[:4])
     check = next((row.check for row in rows if row.check), "")
     return Score(rows[0].cause.partition("/")[0], total, because, check)
 
