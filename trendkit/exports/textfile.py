@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ COPY_NAME = "plain.csv"
 
 # Control bytes but for those of white space, the zero that pads some exports, and the old mark of a file's end.
 _CONTROLS = bytes(sorted(set(range(1, 32)) - set(b"\t\n\v\f\r\x1a")))
-_ENCODING_WORDS = {"utf-8": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
+_ENCODING_WORDS = {"utf-8": "UTF-8", "utf-16": "UTF-16", "utf-16-le": "UTF-16", "cp1252": "Windows-1252"}
 
 
 @dataclass(frozen=True)
@@ -69,8 +70,11 @@ def open_bytes(path: Path, packing: Packing) -> Iterator[tuple[IO[bytes], IO[byt
         if packing == "gzip":
             import gzip
 
-            with gzip.GzipFile(fileobj=raw) as unpacked:
-                yield cast(IO[bytes], unpacked), raw
+            try:
+                with gzip.GzipFile(fileobj=raw) as unpacked:
+                    yield cast(IO[bytes], unpacked), raw
+            except zlib.error as cause:  # the one kind of damage that is not told as an error of the file
+                raise gzip.BadGzipFile(str(cause)) from cause
         elif packing == "zstd":
             import pyarrow as pa
 
@@ -138,61 +142,53 @@ def _look_at(path: Path, size: int, modified_ns: int) -> TextFile:
     """Look at a file of this size and time of change; both are only asked for so that a changed file is seen anew."""
     kind = signature(path)
     packing: Packing = "gzip" if kind == "gzip" else "zstd" if kind == "zstd" else ""
-    try:
-        with open_bytes(path, packing) as (file, raw):
-            start = file.read(HEAD_BYTES)
-            rest = file.read(WHOLE_BYTES) if len(start) == HEAD_BYTES else b""
-            seen_share = min(raw.tell() / size, 0.99) if len(rest) == WHOLE_BYTES and packing else 1.0
-    except (OSError, EOFError) as cause:
-        raise InputError(
-            Problem(
-                "the packed file cannot be unpacked",
-                file=path.name,
-                found=str(cause),
-                hint="copy it again, whole",
-            )
-        ) from cause
-    if _is_binary(start):
-        raise InputError(
-            Problem(
-                "the file is no text",
-                file=path.name,
-                found="bytes that spell no words or numbers",
-                expected="a CSV, Parquet or workbook export",
-                hint="export the readings as CSV",
-            )
-        )
-    if not start.strip(b"\x00\r\n\t \xef\xbb\xbf\xff\xfe"):
-        raise InputError(
-            Problem(
-                "the file is empty",
-                file=path.name,
-                found="no text",
-                expected="a header and rows",
-                hint="export it again",
-            )
-        )
+    start, rest, seen_share = _first_bytes(path, packing, size)
+    _refuse_no_text(start, path.name)
     seen = start + rest
     encoding = _encoding(seen)
-    head = _decoded_head(start, encoding, is_cut=bool(rest))
-    mixes_line_ends = encoding != "utf-16" and _mixes_line_ends(seen)
-    nul_bytes = 0 if encoding == "utf-16" else seen.count(b"\x00")
-    needs_copy = encoding != "utf-8" or mixes_line_ends or nul_bytes > 0
-    tail = _decoded(seen[-TAIL_BYTES:], encoding) if packing else None
+    has_wide_letters = encoding.startswith("utf-16")  # every other byte of plain text is zero
+    nul_bytes = 0 if has_wide_letters else seen.count(b"\x00")
     return TextFile(
         path,
         packing,
         encoding,
         size,
-        needs_copy,
-        nul_bytes,
-        head,
+        needs_copy=encoding != "utf-8" or nul_bytes > 0 or _mixes_line_ends(seen),
+        nul_bytes=nul_bytes,
+        head=_decoded_head(start, encoding, is_cut=bool(rest)),
         is_whole=not rest,
-        tail=tail,
+        tail=_decoded(seen[-TAIL_BYTES:], encoding) if packing else None,
         seen_share=seen_share,
         ends_with_newline=_ends_with_newline(path, packing, seen),
         changed_ns=modified_ns,
     )
+
+
+def _first_bytes(path: Path, packing: Packing, size: int) -> tuple[bytes, bytes, float]:
+    """Return a file's first bytes, those after them as far as they are looked at, and the share of it that they are.
+
+    The share is that of a packed file of `size` bytes; 1 of any other, whose end can be seen.
+    """
+    try:
+        with open_bytes(path, packing) as (file, raw):
+            start = file.read(HEAD_BYTES)
+            rest = file.read(WHOLE_BYTES) if len(start) == HEAD_BYTES else b""
+            return start, rest, min(raw.tell() / size, 0.99) if len(rest) == WHOLE_BYTES and packing else 1.0
+    except (OSError, EOFError) as cause:
+        hint = "copy it again, whole"
+        problem = Problem("the packed file cannot be unpacked", file=path.name, found=str(cause), hint=hint)
+        raise InputError(problem) from cause
+
+
+def _refuse_no_text(start: bytes, name: str) -> None:
+    """Raise an InputError for a file whose first bytes are no text, or nothing."""
+    if _is_binary(start):
+        found, expected = "bytes that spell no words or numbers", "a CSV, Parquet or workbook export"
+        hint = "export the readings as CSV"
+        raise InputError(Problem("the file is no text", file=name, found=found, expected=expected, hint=hint))
+    if not start.strip(b"\x00\r\n\t \xef\xbb\xbf\xff\xfe"):
+        expected, hint = "a header and rows", "export it again"
+        raise InputError(Problem("the file is empty", file=name, found="no text", expected=expected, hint=hint))
 
 
 def _is_binary(start: bytes) -> bool:
