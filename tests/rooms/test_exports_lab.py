@@ -240,6 +240,13 @@ def test_a_wide_sheet_without_a_named_column_is_said(tmp_path):
     )
 
 
+def test_a_wide_sheet_that_names_a_column_twice_is_refused(tmp_path):
+    """Which of two results is meant, nobody can tell; the last was taken."""
+    header = "Date,Feed TS %,Filtrate,Feed TS %\n"
+    with pytest.raises(InputError, match="line 1: two columns of the bench sheet are called 'Feed TS %'"):
+        a_sheet(tmp_path, "2026-02-01 08:00,2.4,400,3.1", header=header, plant=a_plant("FLOW", lab=WIDE))
+
+
 def test_a_wide_sheet_of_several_presses_names_them_in_a_column(tmp_path):
     lab = replace(WIDE, press=None, press_header="Anlage")
     header = "Laborbuch 2026\nDate,Anlage,Feed TS %,Filtrate\n"

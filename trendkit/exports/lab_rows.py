@@ -179,53 +179,55 @@ def _long_results(split: Sequence[tuple[int, Cells]], path: Path) -> Iterator[Re
 
 def _wide_results(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) -> Iterator[Result]:
     """Return the results of a wide sheet: for each sample row one for each column of ``[[lab.column]]``."""
-    wanted = {names.key(column.header): column for column in plant.lab.columns}
-    time_key = names.key(plant.lab.time_header or "")
-    header_at = next((i for i, (_, cells) in enumerate(split) if time_key in map(names.key, cells)), None)
-    if header_at is None:
-        raise InputError(_no_header(split, path, [plant.lab.time_header or "", *(c.header for c in plant.lab.columns)]))
-    line, header = split[header_at]
-    at = {names.key(name): place for place, name in enumerate(header)}
-    press_key = names.key(plant.lab.press_header or "")
-    asked = [plant.lab.press_header or "", *(column.header for column in wanted.values())]
-    missing = [name for name in asked if name and names.key(name) not in at]
-    if missing:
-        lacks = f"{'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}"
-        raise InputError(
-            Problem(
-                f"the bench sheet lacks {lacks}",
-                file=path.name,
-                place=f"line {line}",
-                found=", ".join(names.trimmed(name) for name in header if name.strip()),
-                hint="correct the headers under [lab] in the plant file",
-            )
-        )
+    header_at, at = _wide_header(split, plant, path)
+    header, rows = split[header_at][1], split[header_at + 1 :]
+    time_at, press_header = at[names.key(plant.lab.time_header or "")], plant.lab.press_header
     note_at = next((at[key] for key in at if names.word(key) in _NOTES), None)
-
-    rows = split[header_at + 1 :]
-    clock_at = _clock_column(header, at[time_key], rows)
+    clock_at = _clock_column(header, time_at, rows)
+    wanted = {at[names.key(column.header)]: column for column in plant.lab.columns}
 
     def results() -> Iterator[Result]:
         for number, cells in rows:
             padded = [*cells, *[""] * (len(header) - len(cells))]
             note = padded[note_at].strip() if note_at is not None else ""
-            press = padded[at[press_key]].strip() if press_key else plant.lab.press or ""
-            for key, column in wanted.items():
-                value = padded[at[key]].strip()
+            press = padded[at[names.key(press_header)]].strip() if press_header else plant.lab.press or ""
+            for place, column in wanted.items():
+                value = padded[place].strip()
                 if value:
-                    time = _time_of(cells, at[time_key], clock_at)
-                    yield (
-                        number,
-                        time,
-                        press,
-                        column.point,
-                        column.analysis,
-                        value,
-                        column.unit,
-                        note,
-                    )
+                    time = _time_of(cells, time_at, clock_at)
+                    yield number, time, press, column.point, column.analysis, value, column.unit, note
 
     return results()
+
+
+def _wide_header(split: Sequence[tuple[int, Cells]], plant: Plant, path: Path) -> tuple[int, dict[str, int]]:
+    """Return the place of a wide sheet's header among its rows, and the columns of its names by key.
+
+    Raises
+    ------
+    InputError
+        When no row holds the header of the sampling time, or a column the plant file names is not there, or twice.
+    """
+    lab = plant.lab
+    time_key = names.key(lab.time_header or "")
+    header_at = next((i for i, (_, cells) in enumerate(split) if time_key in map(names.key, cells)), None)
+    if header_at is None:
+        raise InputError(_no_header(split, path, [lab.time_header or "", *(each.header for each in lab.columns)]))
+    line, header = split[header_at]
+    keys = [names.key(name) for name in header]
+    at = {key: place for place, key in enumerate(keys)}
+    asked = dict.fromkeys([lab.press_header or "", *(column.header for column in lab.columns)])
+    twice = [name for name in (lab.time_header or "", *asked) if name and keys.count(names.key(name)) > 1]
+    if twice:
+        message, hint = f"two columns of the bench sheet are called {twice[0]!r}", "rename or remove one of them"
+        raise InputError(Problem(message, path.name, f"line {line}", expected="one column per name", hint=hint))
+    missing = [name for name in asked if name and names.key(name) not in at]
+    if missing:
+        lacks = f"{'columns' if len(missing) > 1 else 'the column'} {', '.join(map(repr, missing))}"
+        found = ", ".join(names.trimmed(name) for name in header if name.strip())
+        hint = "correct the headers under [lab] in the plant file"
+        raise InputError(Problem(f"the bench sheet lacks {lacks}", path.name, f"line {line}", found, hint=hint))
+    return header_at, at
 
 
 def _clock_column(header: Cells, time_at: int, rows: Sequence[tuple[int, Cells]]) -> int | None:

@@ -280,29 +280,20 @@ def _number(
     mistakes: Mistakes,
 ) -> Tag | None:
     role = ROLES.get(name)
-    try:
-        si_unit = role.unit if role else free_unit(unit)
-    except InputError as error:
-        mistakes.adopt((*path, "unit"), error)
+    si_unit = _si_unit(name, unit, path, mistakes)
+    if si_unit is None:
         return None
     is_counter_of_rate = kind == "counter" and role is not None and si_unit in _AMOUNT_OF_RATE
-    factors: Conversion | None = Conversion(1.0)
-    scale: tuple[tuple[float, float], ...] = ()
     if section.scale is not None and kind != "counter":
+        factors: Conversion | None = Conversion(1.0)
         bound = sane(role) if role else None
         scale = _scale(section, unit, si_unit, density, bound, (*path, "scale"), mistakes)
     else:
         target = _AMOUNT_OF_RATE[si_unit] if is_counter_of_rate else si_unit
-        factors = _conversion(name, unit, target, density, (*path, "unit"), mistakes)
+        factors, scale = _conversion(name, unit, target, density, (*path, "unit"), mistakes), ()
     if factors is None:
         return None
-    rolls_at = section.counter_rolls_at
-    if rolls_at is not None and rolls_at <= 0:
-        message = "a counter rolls over at a positive reading"
-        mistakes.add((*path, "counter_rolls_at"), message, f"{rolls_at:g}")
-    stated = section.uncertainty
     place = (*path, "uncertainty")
-    uncertainty = _uncertainty(name, stated, unit, si_unit, density, _slope(scale), place, mistakes)
     return Tag(
         name=name,
         tag=section.tag or "",
@@ -314,11 +305,29 @@ def _number(
         offset=factors.offset,
         scale=scale,
         range=_range(section, (*path, "range"), mistakes),
-        uncertainty=uncertainty,
-        counter_rolls_at=rolls_at if kind == "counter" else None,
+        uncertainty=_uncertainty(name, section.uncertainty, unit, si_unit, density, _slope(scale), place, mistakes),
+        counter_rolls_at=_rolls_at(section, path, mistakes) if kind == "counter" else None,
         is_counter_of_rate=is_counter_of_rate,
         measured_by=section.measured_by or ("drive" if name in _SPEED_METERS and scale else None),
     )
+
+
+def _si_unit(name: str, unit: str, path: Path, mistakes: Mistakes) -> str | None:
+    """Return the SI unit of a tag's column: the role's, or that of a free tag's own unit; None (noted) for no unit."""
+    if name in ROLES:
+        return ROLES[name].unit
+    try:
+        return free_unit(unit)
+    except InputError as error:
+        mistakes.adopt((*path, "unit"), error)
+        return None
+
+
+def _rolls_at(section: TagSection, path: Path, mistakes: Mistakes) -> float | None:
+    rolls_at = section.counter_rolls_at
+    if rolls_at is not None and rolls_at <= 0:
+        mistakes.add((*path, "counter_rolls_at"), "a counter rolls over at a positive reading", f"{rolls_at:g}")
+    return rolls_at
 
 
 def build_fixed(
