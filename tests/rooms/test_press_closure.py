@@ -173,3 +173,13 @@ def test_press_days_fall_as_the_loading_rises():
     assert work.loading_best_kg_h_m == pytest.approx(1.45 * 757.5 / 2.0, rel=1e-3)
     assert work.days_per_week_now == pytest.approx(7.0)
     assert work.days_per_week_best == pytest.approx(7.0 * 1.25 / 1.45, rel=1e-3)
+
+
+def test_a_run_that_goes_on_from_before_the_period_is_no_start():
+    press = press_of()
+    table = compute_figures(grid(), {}, None, press, plant_of(press), 60)
+    starts = [
+        review_period(table, press, plant_of(press), Period(START + pd.Timedelta(hours=hour), MARCH.end_utc, "UTC"))
+        for hour in (0, 2)
+    ]
+    assert [each.workload.starts for each in starts] == [1, 0]

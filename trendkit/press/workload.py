@@ -8,32 +8,34 @@ import numpy as np
 import pandas as pd
 
 from trendkit.plant.roles import ROLES
+from trendkit.press.phases import BELT_MOVES_ABOVE_M_MIN
 from trendkit.press.rows import Mask, spells
 from trendkit.press.sums import Sums
 
 BEST_SHARE = 0.9  # of the days' loadings, below which the best lies: the best a press has shown again and again
+JUST_BEFORE_S = 300.0
 LEAST_DAYS = 5  # of pressing, for a best loading to be told from a lucky day
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Workload:
     """Hours, trips and starts of a period's dewatering, and the press days a week its solids need.
 
     `days_per_week_now` and `days_per_week_best` are for the same weekly dry solids at the same hours a day, at the
-    mean loading and at the loading of the best tenth of days that met the targets set for cake solids and capture;
-    None with the `reason`.
+    mean loading and at the loading of the best tenth of the days not known to miss the targets set for cake solids and
+    capture; None with the `reason`.
     """
 
-    weekly_dry_solids_t: float | None
-    hours_per_press_day: float | None
-    loading_now_kg_h_m: float | None
-    loading_best_kg_h_m: float | None
-    days_per_week_now: float | None
-    days_per_week_best: float | None
+    weekly_dry_solids_t: float | None = None
+    hours_per_press_day: float | None = None
+    loading_now_kg_h_m: float | None = None
+    loading_best_kg_h_m: float | None = None
+    days_per_week_now: float | None = None
+    days_per_week_best: float | None = None
     gravity_belt_hours: float
     pressure_belt_hours: float
     trips: int | None
-    starts: int
+    starts: int  # of the belts; a run that goes on from before the period is none
     starts_per_run_hour: float | None
     reason: str = ""
 
@@ -45,27 +47,9 @@ def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) ->
     Source: Metcalf & Eddy, Wastewater Engineering, belt filter press sizing (value from memory).
     """
     of_mode = inside & sums.is_mode("dewatering")
-    belts = [
-        float((of_mode & (np.nan_to_num(speed.value) > 0.2)).sum()) * sums.every_s / 3600.0
-        for speed in (sums.streams.gravity_m_min, sums.streams.pressure_m_min)
-    ]
-    moved = spells(of_mode & sums.operation.is_moving)[0]
-    run_hours = float((of_mode & sums.operation.is_moving).sum()) * sums.every_s / 3600.0
+    known = _turned(sums, of_mode)
     days = by_day[by_day["mode"] == "dewatering"] if len(by_day) else by_day
     pressed = days[days["press_days"] > 0] if len(days) else days
-    known = Workload(
-        None,
-        None,
-        None,
-        None,
-        None,
-        None,
-        gravity_belt_hours=belts[0],
-        pressure_belt_hours=belts[1],
-        trips=_trips(sums, of_mode),
-        starts=len(moved),
-        starts_per_run_hour=len(moved) / run_hours if run_hours > 0.0 else None,
-    )
     now = _mean_loading(sums, of_mode)
     if not now > 0.0 or pressed.empty:
         return replace(known, reason="the dry solids fed are not known")
@@ -87,6 +71,25 @@ def workload_of(sums: Sums, inside: Mask, by_day: pd.DataFrame, hours: float) ->
         days_per_week_now=needed(now),
         days_per_week_best=needed(best),
         reason=reason,
+    )
+
+
+def _turned(sums: Sums, of_mode: Mask) -> Workload:
+    """Return how long each belt turned, how often the belts were started and how often they tripped."""
+    hours = sums.every_s / 3600.0
+    belts = [
+        float((of_mode & (np.nan_to_num(speed.value) > BELT_MOVES_ABOVE_M_MIN)).sum()) * hours
+        for speed in (sums.streams.gravity_m_min, sums.streams.pressure_m_min)
+    ]
+    begins, _ = spells(sums.operation.is_moving)
+    starts = int(of_mode[begins].sum())
+    run_hours = float((of_mode & sums.operation.is_moving).sum()) * hours
+    return Workload(
+        gravity_belt_hours=belts[0],
+        pressure_belt_hours=belts[1],
+        trips=_trips(sums, of_mode),
+        starts=starts,
+        starts_per_run_hour=starts / run_hours if run_hours > 0.0 else None,
     )
 
 
@@ -125,4 +128,5 @@ def _trips(sums: Sums, of_mode: Mask) -> int | None:
     is_tripped = pd.Series(frame[column]).reindex(sums.times).fillna(0.0).astype(float).to_numpy() >= 0.5
     begins, _ = spells(is_tripped)
     # a trip stops the belts: it counts when the press was in a run then or just before
-    return int(sum(of_mode[max(begin - 5, 0) : begin + 1].any() for begin in begins))
+    just_before = round(JUST_BEFORE_S / sums.every_s)
+    return int(sum(of_mode[max(begin - just_before, 0) : begin + 1].any() for begin in begins))
