@@ -42,44 +42,37 @@ def draw_calendar(slug: str, days: Sequence[CalendarDay], first: date, last: dat
     weeks = 1 + max(cell["w"] for cell in cells)
     across = alt.Scale(domain=[0, 7], nice=False)
     down = alt.Scale(domain=[-0.3, weeks], reverse=True, nice=False)
+    layers = _calendar_layers(cells, across, down)
+    missed = [cell for cell in cells if cell["misses"]]
+    if missed:
+        mark: dict[str, Any] = {"shape": "triangle-up", "filled": True, "fill": ATTENTION, "stroke": INK, "opacity": 1}
+        corner = alt.X("corner:Q", scale=across, axis=None), alt.Y("mark:Q", scale=down, axis=None)
+        drawn = alt.Chart(inline(missed)).mark_point(**mark, strokeWidth=0.6, size=60)
+        layers.append(drawn.encode(x=corner[0], y=corner[1]))
+    return to_svg(layered(layers, width=TOTAL - 12, height=44 * weeks + 16), slug)
+
+
+def _calendar_layers(cells: Sequence[dict[str, Any]], across: Any, down: Any) -> list[Any]:
+    """Return the names of the days, the cells, the bars and what is written in a cell."""
+    alt = altair()
     x, y = alt.X("x:Q", scale=across, axis=None), alt.Y("y:Q", scale=down, axis=None)
+    x2, y2, top = alt.X2("x2"), alt.Y2("y2"), alt.Y("top:Q", scale=down, axis=None)
+    right = alt.X("x2:Q", scale=across, axis=None)
     source = alt.Chart(inline(cells))
     pressed = alt.Chart(inline([cell for cell in cells if cell["made"]]))
-    missed = alt.Chart(inline([cell for cell in cells if cell["misses"]]))
     heads = alt.Chart(inline([{"x": n, "y": 0, "text": name} for n, name in enumerate(WEEKDAYS)]))
-    layers = [
-        heads.mark_text(align="left", baseline="bottom", dx=6, dy=-4, color=SOFT).encode(
-            x=x, y=y, text=alt.Text("text:N")
-        ),
-        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(
-            x=x, x2=alt.X2("x2"), y=y, y2=alt.Y2("y2")
-        ),
-        pressed.mark_rect(fill=_BAR_GREY, aria=True).encode(
-            x=x, x2=alt.X2("bar"), y=alt.Y("top:Q", scale=down, axis=None), y2=alt.Y2("y2"), description="told:N"
-        ),
-        source.mark_text(align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT).encode(
-            x=x, y=y, text=alt.Text("date:N")
-        ),
-        pressed.mark_text(align="left", baseline="top", dx=6, dy=18, fontSize=11.5).encode(
-            x=x, y=y, text=alt.Text("made:N")
-        ),
-        pressed.mark_text(align="right", baseline="top", dx=-6, dy=18, fontSize=11.5).encode(
-            x=alt.X("x2:Q", scale=across, axis=None), y=y, text=alt.Text("hours:N")
-        ),
+
+    def words(chart: Any, field: str, at: Any, **mark: Any) -> Any:
+        return chart.mark_text(**mark).encode(x=at, y=y, text=alt.Text(f"{field}:N"))
+
+    return [
+        words(heads, "text", x, align="left", baseline="bottom", dx=6, dy=-4, color=SOFT),
+        source.mark_rect(fill=PAPER, stroke="#cfcfcf", strokeWidth=0.8).encode(x=x, x2=x2, y=y, y2=y2),
+        pressed.mark_rect(fill=_BAR_GREY, aria=True).encode(x=x, x2=alt.X2("bar"), y=top, y2=y2, description="told:N"),
+        words(source, "date", x, align="left", baseline="top", dx=6, dy=5, fontSize=10, color=SOFT),
+        words(pressed, "made", x, align="left", baseline="top", dx=6, dy=18, fontSize=11.5),
+        words(pressed, "hours", right, align="right", baseline="top", dx=-6, dy=18, fontSize=11.5),
     ]
-    if any(cell["misses"] for cell in cells):
-        layers.append(
-            missed.mark_point(
-                shape="triangle-up",
-                filled=True,
-                fill=ATTENTION,
-                stroke=INK,
-                strokeWidth=0.6,
-                size=60,
-                opacity=1,
-            ).encode(x=alt.X("corner:Q", scale=across, axis=None), y=alt.Y("mark:Q", scale=down, axis=None))
-        )
-    return to_svg(layered(layers, width=TOTAL - 12, height=44 * weeks + 16), slug)
 
 
 def _cell(day: date, monday: date, known: dict[date, CalendarDay]) -> dict[str, Any]:
@@ -143,42 +136,38 @@ def _day_panel(
     low, high = value_domain(
         [p.x for p in points], [x_limit] if x_limit is not None and _is_near(x_limit, points) else None
     )
-    domain = value_domain([p.y for p in points], limits)
-    x_axis = alt.Axis(title=x_title, tickCount=5)
-    x = alt.X("x:Q", scale=alt.Scale(domain=[low, high], nice=False, zero=False), axis=x_axis)
-    drawn: list[dict[str, Any]] = [{"x": p.x, "v": p.y, "n": p.label, "told": p.told} for p in points]
-    off = [row for row, point in zip(drawn, points, strict=True) if point.misses]
-    source = alt.Chart(inline(drawn))
-    y = value_y("v", domain)
-    layers = [
-        alt.Chart(inline([{"v": value}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(y=value_y("v", domain))
-        for value in limits
-    ]
+    scale = alt.Scale(domain=[low, high], nice=False, zero=False)
+    x = alt.X("x:Q", scale=scale, axis=alt.Axis(title=x_title, tickCount=5))
+    y = value_y("v", value_domain([p.y for p in points], limits))
+    layers = [_rule({"v": value}).encode(y=y) for value in limits]
     if x_limit is not None and low < x_limit < high:
-        layers.append(alt.Chart(inline([{"x": x_limit}])).mark_rule(stroke=INK, strokeDash=[7, 3]).encode(x=x))
-    dot = source.mark_circle(fill=_BAR_GREY, stroke=INK, strokeWidth=0.6, size=36, opacity=1, aria=True)
-    layers.append(dot.encode(x=x, y=y, description="told:N"))
-    edge = low + 0.8 * (high - low)  # a label near the right edge stands to the left of its dot
-    inner, outer = ([row for row in drawn if (row["x"] > edge) is is_outer] for is_outer in (False, True))
-    left = alt.Chart(inline(outer)).mark_text(align="right", dx=-5, dy=-5, fontSize=9, color=SOFT)
-    right = alt.Chart(inline(inner)).mark_text(align="left", dx=5, dy=-5, fontSize=9, color=SOFT)
-    layers += [words.encode(x=x, y=y, text=alt.Text("n:N")) for words in (left, right)]
-    if off:
-        mark = alt.Chart(inline(off))
-        layers.append(
-            mark.mark_point(
-                shape="triangle-up",
-                filled=True,
-                fill=ATTENTION,
-                stroke=INK,
-                strokeWidth=0.8,
-                size=80,
-                opacity=1,
-                aria=True,
-            ).encode(x=x, y=y, description="told:N")
-        )
+        layers.append(_rule({"x": x_limit}).encode(x=x))
+    layers += _day_layers(points, x, y, edge=low + 0.8 * (high - low))
     heading = alt.TitleParams(title, anchor="start", frame="group", fontSize=11, fontWeight="normal", offset=6)
     return layered(layers, width=width, height=200, title=heading)
+
+
+def _rule(at: dict[str, float]) -> Any:
+    alt = altair()
+    return alt.Chart(inline([at])).mark_rule(stroke=INK, strokeDash=[7, 3])
+
+
+def _day_layers(points: Sequence[DayPoint], x: Any, y: Any, edge: float) -> list[Any]:
+    """Return the days' dots, their dates (beyond `edge`, near the right end, to the left of the dot), those missed."""
+    alt = altair()
+    drawn: list[dict[str, Any]] = [{"x": p.x, "v": p.y, "n": p.label, "told": p.told} for p in points]
+    dot: dict[str, Any] = {"fill": _BAR_GREY, "stroke": INK, "strokeWidth": 0.6, "size": 36, "opacity": 1, "aria": True}
+    layers = [alt.Chart(inline(drawn)).mark_circle(**dot).encode(x=x, y=y, description="told:N")]
+    for is_outer, side in ((True, {"align": "right", "dx": -5}), (False, {"align": "left", "dx": 5})):
+        text: dict[str, Any] = {**side, "dy": -5, "fontSize": 9, "color": SOFT}
+        words = alt.Chart(inline([row for row in drawn if (row["x"] > edge) is is_outer])).mark_text(**text)
+        layers.append(words.encode(x=x, y=y, text=alt.Text("n:N")))
+    off = [row for row, point in zip(drawn, points, strict=True) if point.misses]
+    if off:
+        mark: dict[str, Any] = {"shape": "triangle-up", "filled": True, "fill": ATTENTION, "stroke": INK, "opacity": 1}
+        missed = alt.Chart(inline(off)).mark_point(**mark, strokeWidth=0.8, size=80, aria=True)
+        layers.append(missed.encode(x=x, y=y, description="told:N"))
+    return layers
 
 
 def _is_near(limit: float, points: Sequence[DayPoint]) -> bool:

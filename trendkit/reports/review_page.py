@@ -38,33 +38,9 @@ def review_page(
     again: Mapping[str, Any] | None = None,
 ) -> Page:
     """Return the review as page content; `again` says what moved since it was last made (`reissue.reissue`)."""
-    held = held or HeldAgainst()
     shown, clock = shown_for(context), clock_of(context.period)
     answer, marked = _answer(context, review, upsets, shown)
-    sections = [
-        changes_section(context, review, held, again, clock, shown),
-        Section(
-            "course",
-            "Through the period",
-            "Line: the trailing hour. Grey band: 95 % limits. Long dashes: target. Diamonds: grab samples. "
-            "Shaded and numbered: upsets, listed below. Dotted box: left out of means.",
-            (
-                *strip_panels(context, table, review, upsets, clock, shown),
-                *calendar_panel(context, review, shown),
-            ),
-        ),
-        runs_section(held, clock, shown),
-        _loading_section(context, review, shown),
-        amounts_section(review, shown),
-        *_cost_sections(review, shown),
-        closure_section(review, shown),
-        tables_section(context, review, shown),
-        upset_section(upsets, clock, shown),
-        quality_section(context, table, clock),
-        method_section(context, (*table.notes, *review.notes)),
-        Section("care", "Care at the machine", "", (caution_list(),)),
-        provenance_section(context, clock, made_at()),
-    ]
+    sections = _sections(context, review, table, upsets, held or HeldAgainst(), again)
     return Page(
         title=f"{context.press.name}, {period_text(context.plant, context.period)}",
         press=context.press.name,
@@ -81,6 +57,38 @@ def review_page(
             f"the target, the diamond is the period before.{_short_before(review)}"
         ),
     )
+
+
+def _sections(
+    context: PageContext,
+    review: PeriodReview,
+    table: FigureTable,
+    upsets: Sequence[Upset],
+    held: HeldAgainst,
+    again: Mapping[str, Any] | None,
+) -> list[Section]:
+    """Return the sections of the review in order, those without an item too."""
+    shown, clock = shown_for(context), clock_of(context.period)
+    strips = strip_panels(context, table, review, upsets, clock, shown)
+    course_note = (
+        "Line: the trailing hour. Grey band: 95 % limits. Long dashes: target. Diamonds: grab samples. "
+        "Shaded and numbered: upsets, listed below. Dotted box: left out of means."
+    )
+    return [
+        changes_section(context, review, held, again, clock, shown),
+        Section("course", "Through the period", course_note, (*strips, *calendar_panel(context, review, shown))),
+        runs_section(held, clock, shown),
+        _loading_section(context, review, shown),
+        amounts_section(review, shown),
+        *_cost_sections(review, shown),
+        closure_section(review, shown),
+        tables_section(context, review, shown),
+        upset_section(upsets, clock, shown),
+        quality_section(context, table, clock),
+        method_section(context, (*table.notes, *review.notes)),
+        Section("care", "Care at the machine", "", (caution_list(),)),
+        provenance_section(context, clock, made_at()),
+    ]
 
 
 def _answer(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
+from markupsafe import Markup
 
 from trendkit.plant.model import Limit
 from trendkit.reports.context import PageContext
@@ -23,52 +24,46 @@ OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 def response_section(context: PageContext, tuning: Tuning, shown: Shown) -> Section:
     """Return the section with the fitted response and, where prices are given, the cost."""
     targets = context.press.targets.get("dewatering", {})
-    responses = [
-        response for name in OUTCOMES[:2] if (response := _response(name, tuning, targets.get(name), shown)) is not None
-    ]
+    found = {name: _response(name, tuning, targets.get(name), shown) for name in OUTCOMES}
+    responses = [response for name in OUTCOMES[:2] if (response := found[name]) is not None]
     if not responses:
         return Section("response", "How the press answers", "", ())
-    best, now = tuning.recommended, tuning.now.get(SPEED)
-    window = None
-    if best is not None:
-        low, middle, high = (shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high))
-        window = (low, middle, high)
-    drawn_now = shown.number(now, SPEED) if now is not None and is_known(now) else None
-    items: list[Item] = []
-    svg = draw_responses("response-drawing", responses, shown.name(SPEED), drawn_now, window)
-    items.append(
+    items: list[Item] = [
         Panel(
             "response-curve",
             "Cake solids and capture over gravity belt speed",
             _curve_finding(tuning, shown),
-            svg,
+            _drawn("response-drawing", responses, tuning, shown),
             _circle_words(tuning, responses),
             _curve_sheet(tuning, shown),
         )
-    )
-    cost = _response("cost_per_dry_t", tuning, targets.get("cost_per_dry_t"), shown)
+    ]
+    cost = found["cost_per_dry_t"]
     if cost is not None:
-        cost_svg = draw_responses("cost-drawing", [cost], shown.name(SPEED), drawn_now, window)
-        words = (
+        finding = (
             "The least cost decides the speed."
             if tuning.decided_by == "cost"
             else "Cost is shown but does not decide: not all prices are given."
         )
-        items.append(
-            Panel(
-                "cost-curve",
-                figure_name("cost_per_dry_t", shown.system),
-                words,
-                cost_svg,
-                "At the prices of the plant file.",
-            )
-        )
+        title, svg = figure_name("cost_per_dry_t", shown.system), _drawn("cost-drawing", [cost], tuning, shown)
+        items.append(Panel("cost-curve", title, finding, svg, "At the prices of the plant file."))
     note = (
         "Line and grey band: the fitted response with its 95 % limits. Circles: steady stretches. Blue "
         "dashed band: recommended, “best” its middle. Dotted rule: the present speed. Long dashes: "
         "target."
     )
     return Section("response", "How the press answers", note, tuple(items))
+
+
+def _drawn(slug: str, responses: list[Response], tuning: Tuning, shown: Shown) -> Markup:
+    """Draw responses over the speed in the reader's units, with the present speed and the recommended band."""
+    best, now = tuning.recommended, tuning.now.get(SPEED)
+    window = None
+    if best is not None:
+        low, middle, high = (shown.number(each, SPEED) for each in (best.low, best.gravity_belt_speed_m_min, best.high))
+        window = (low, middle, high)
+    present = shown.number(now, SPEED) if now is not None and is_known(now) else None
+    return draw_responses(slug, responses, shown.name(SPEED), present, window)
 
 
 def _response(name: str, tuning: Tuning, limit: Limit | None, shown: Shown) -> Response | None:
