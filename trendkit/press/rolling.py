@@ -26,7 +26,7 @@ def trailing_ratio(
     """
     counted = is_pressing & (run_code >= 0) & ~np.isnan(numerator) & ~np.isnan(denominator)
     window = _Window(counted, is_pressing & (run_code >= 0), run_code, every_s, window_s)
-    return window.ratio(numerator, denominator)
+    return window.by_bin(window.ratio(numerator, denominator))
 
 
 def trailing_limits(
@@ -51,30 +51,38 @@ def trailing_limits(
             share = share - value * window.total(np.nan_to_num(below.parts[source]))
         square = square + (share / safe) ** 2
     half = COVERAGE_95 * np.sqrt(square)
-    return value - half, value + half
+    return window.by_bin(value - half), window.by_bin(value + half)
 
 
 class _Window:
-    """The trailing windows of a grid: which bins count, and where each window begins."""
+    """The trailing windows of a grid that end with a judged bin: which bins count in each."""
 
     def __init__(self, counted: Mask, is_judged: Mask, run_code: Codes, every_s: float, window_s: float) -> None:
         width = max(round(window_s / every_s), 1)
-        self.counted, self.is_judged = counted, is_judged
-        self.rows = np.arange(len(counted))
-        self.first = np.maximum(_run_first_row(run_code), self.rows - width + 1)
-        self.is_enough = self.total(np.ones(len(counted))) * every_s >= LEAST_S
+        rows = np.flatnonzero(is_judged)
+        first = np.maximum(_run_first_row(run_code)[rows], rows - width + 1)
+        before = np.concatenate(([0], np.cumsum(counted)))  # how many count before each bin
+        self.size, self.rows, self.counted = len(counted), rows, np.flatnonzero(counted)
+        self.begins, self.ends = before[first], before[rows + 1]
+        self.is_enough = (self.ends - self.begins) * every_s >= LEAST_S
 
     def total(self, values: Array) -> Array:
         """Return the sum of the counted bins of each window."""
-        running = np.concatenate(([0.0], np.cumsum(np.where(self.counted, values, 0.0))))
-        result: Array = running[self.rows + 1] - running[self.first]
+        running = np.concatenate(([0.0], np.cumsum(values[self.counted])))
+        result: Array = running[self.ends] - running[self.begins]
         return result
 
     def ratio(self, numerator: Array, denominator: Array) -> Array:
-        """Return sum over sum of each window, NaN with too little of it or outside pressing."""
+        """Return sum over sum of each window, NaN with too little of it."""
         above, below = self.total(numerator), self.total(denominator)
-        usable = self.is_enough & self.is_judged & (np.abs(below) > 0.0)
+        usable = self.is_enough & (np.abs(below) > 0.0)
         return np.where(usable, above / np.where(usable, below, 1.0), np.nan)
+
+    def by_bin(self, of_windows: Array) -> Array:
+        """Return what is known of windows at the bins that end them, NaN in all others."""
+        result: Array = np.full(self.size, np.nan)
+        result[self.rows] = of_windows
+        return result
 
 
 def _run_first_row(run_code: Codes) -> Codes:

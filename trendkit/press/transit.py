@@ -14,7 +14,7 @@ import pandas as pd
 
 from trendkit.plant.model import Press
 from trendkit.press.rows import Mask, carried_forward, has_role, role_values, setting
-from trendkit.press.uncertainty import Array, Measured
+from trendkit.press.uncertainty import Array, Codes, Measured
 
 HOLD_S = 600.0  # a gap in a speed or flow is bridged this long when the sludge's way is followed
 _NUDGE = 1e-9  # settles on which side of a standstill an exact hit falls: the moment things move again
@@ -144,12 +144,26 @@ def follow_sludge(
     )
 
 
-def _taken(span_edge: Array, values: Array, every_s: float) -> Array:
-    """Return the integral of a binned series up to clock positions (series unit times seconds)."""
-    cumulative = _cumulative(values * every_s)
-    clock = np.nan_to_num(span_edge) / every_s
-    whole = np.clip(clock.astype(np.int64), 0, len(values) - 1)
-    return cumulative[whole] + (clock - whole) * every_s * values[whole]
+class _Passing:
+    """How much of a binned series passed within each of some spans."""
+
+    def __init__(self, span: Span, every_s: float, count: int) -> None:
+        self.every_s = every_s
+        self.edges = [self._place(edge, every_s, count) for edge in (span.lower, span.upper)]
+
+    @staticmethod
+    def _place(edge: Array, every_s: float, count: int) -> tuple[Codes, Array]:
+        """Return the bin in which each clock position lies, and how far into it [s]."""
+        clock = np.nan_to_num(edge) / every_s
+        whole = np.clip(clock.astype(np.int64), 0, count - 1)
+        return whole, (clock - whole) * every_s
+
+    def amount(self, values: Array) -> Array:
+        """Return the integral of a series without gaps over each span (series unit times seconds)."""
+        cumulative = _cumulative(values * self.every_s)
+        from_start, to_end = (cumulative[whole] + into_s * values[whole] for whole, into_s in self.edges)
+        result: Array = to_end - from_start
+        return result
 
 
 def carry(quantity: Measured, span: Span, every_s: float, is_rate: bool) -> Measured:
@@ -160,7 +174,8 @@ def carry(quantity: Measured, span: Span, every_s: float, is_rate: bool) -> Meas
     """
     known = (~np.isnan(quantity.value)).astype(float)
     length = span.upper - span.lower
-    covered = _taken(span.upper, known, every_s) - _taken(span.lower, known, every_s)
+    passing = _Passing(span, every_s, len(known))
+    covered = passing.amount(known)
     with np.errstate(divide="ignore", invalid="ignore"):
         factor = (length / every_s if is_rate else 1.0) / covered
     usable = (covered >= 0.5 * length) & (length > 1e-6)
@@ -169,7 +184,6 @@ def carry(quantity: Measured, span: Span, every_s: float, is_rate: bool) -> Meas
         factor = np.where(length <= 1e-6, 0.0, factor)
 
     def mean(series: Array) -> Array:
-        filled = np.where(known > 0, series, 0.0)
-        return (_taken(span.upper, filled, every_s) - _taken(span.lower, filled, every_s)) * factor
+        return passing.amount(np.where(known > 0, series, 0.0)) * factor
 
     return Measured(mean(quantity.value), {source: mean(part) for source, part in quantity.parts.items()})
