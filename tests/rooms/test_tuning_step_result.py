@@ -110,6 +110,16 @@ def test_with_a_hold_missing_the_levels_are_judged_beside_the_days() -> None:
     assert (second.high - second.low) / 2 == pytest.approx(half, rel=1e-6)
 
 
+def test_levels_that_never_shared_a_day_are_not_judged_together() -> None:
+    """Two tests of other speeds on one sheet: the second's levels differ from the first's by the days as well."""
+    days = [(day, (5.0, 6.0)) for day in range(3)] + [(day, (8.0, 9.0)) for day in range(3, 6)]
+    rows = [(day, level, 20.0 + day + np.sin(7.0 * day * level)) for day, levels in days for level in levels]
+    holds = pd.DataFrame(rows, columns=["test_day", "level", "cake_solids_pct"])
+    assert judge_levels(holds, "cake_solids_pct") is None
+    shared = pd.concat([holds, holds.iloc[[0]].assign(level=8.0)])  # one day that ran levels of both ties them
+    assert judge_levels(shared, "cake_solids_pct") is not None
+
+
 def played_test(days: int = 6) -> tuple:
     """Return a press that only ever ran one speed, but for a step test on its last days, and the filled sheet."""
     truth = Truth(cake_curvature=45.0)
