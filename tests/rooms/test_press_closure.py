@@ -64,7 +64,7 @@ def test_an_unmeasured_cake_flow_leaves_one_check():
 
 def test_without_filtrate_and_cake_meters_nothing_is_to_spare():
     closure = review_of(Filtrate("none", "with_wash", "joins"), cake_rate_kg_h=float("nan")).closure
-    assert closure.closes is None and "nothing to spare" in closure.reason
+    assert closure.closes is None and "used up" in closure.reason
 
 
 def test_a_filtrate_meter_before_the_wash_balances_as_well():

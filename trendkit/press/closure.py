@@ -106,7 +106,9 @@ def close_balances(streams: Streams, setup: Filtrate, inside: Mask, label: str) 
         return Closure(label, hours, reason=f"not known: {words}")
     if len(missing) > 1:
         words = " and ".join(name.replace("_", " ") for name in missing)
-        return Closure(label, hours, reason=f"nothing to spare: {words} are not measured, the balances are used up")
+        return Closure(
+            label, hours, reason=f"{words} are not measured, so that both balances are used up by working these out"
+        )
     return _closure(_masses(streams, terms, used, missing), setup, missing, label, hours)
 
 
