@@ -135,11 +135,11 @@ def _masses(streams: Streams, terms: Mapping[str, Measured], used: Mask, missing
 
     def total(quantity: Measured) -> Measured:
         samples: Mapping[str, Samples] = streams.discharge_samples
-        return sum_by(quantity * hours, codes, 1, samples)
+        return sum_by(quantity, codes, 1, samples) * hours
 
     fed, feed = streams.fed_kg_h, terms["feed_flow"]
     measured = {name: total(terms[name]) for name in FLOWS if name not in missing}
-    measured["feed_solids"] = ratio(total(fed * 100.0), total(feed))
+    measured["feed_solids"] = ratio(total(fed) * 100.0, total(feed))
     by = terms["filtrate_flow"] if "filtrate_flow" not in missing else feed
     weight = Measured(np.where(used, by.value, 0.0))
     measured["filtrate_solids"] = ratio(total(terms["filtrate_solids"] * weight), total(weight))
