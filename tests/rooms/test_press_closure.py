@@ -1,5 +1,6 @@
 """Water and solids of a press reconciled: an honest set of meters balances, one that is off is named."""
 
+import numpy as np
 import pandas as pd
 import pytest
 from press_grid import START, grid, plant_of, press_of, tag
@@ -29,6 +30,15 @@ def test_an_honest_set_of_meters_balances():
     assert closure.closes and closure.suspects == () and closure.degrees_of_freedom == 2
     assert closure.chi_square < 0.01
     assert abs(closure.water_gap_pct) < 0.1 and abs(closure.solids_gap_pct) < 0.1
+
+
+def test_polymer_of_hours_without_its_strength_is_in_the_balance_all_the_same():
+    """Solids of polymer are 0.5 % of what is fed: left out of half the hours, the solids would seem 0.25 % apart."""
+    strength = grid()["polymer_strength_pct"]
+    silent = strength.where(np.arange(len(strength)) % 2 == 0)
+    found = review_of(polymer_strength_pct=silent.to_numpy()).closure
+    assert found.hours == review_of().closure.hours
+    assert found.solids_gap_pct == pytest.approx(review_of().closure.solids_gap_pct, abs=0.005)
 
 
 @pytest.mark.parametrize(

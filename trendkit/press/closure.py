@@ -147,15 +147,17 @@ def _masses(streams: Streams, terms: Mapping[str, Measured], used: Mask, missing
     weight = Measured(np.divide(fed.value, solids, out=np.zeros(len(solids)), where=used & (solids > 0.0)))
     measured["product_solids"] = ratio(total(terms["product_solids"] * weight), total(weight))
 
-    def known(quantity: Measured) -> float:
-        return float(np.nansum(quantity.value[used])) * hours
+    def all_told(quantity: Measured) -> float:
+        """Return the total [kg], hours in which it is not known counted at its mean; 0 where it never is."""
+        there = quantity.value[used & ~np.isnan(quantity.value)]
+        return float(there.mean()) * float(used.sum()) * hours if len(there) else 0.0
 
     balance = streams.balance
     return _Masses(
         measured,
-        known(streams.polymer_active_kg_h),
-        known(balance.wash_solids_kg_h),
-        known(balance.wash_return_kg_h),
+        all_told(streams.polymer_active_kg_h),
+        all_told(balance.wash_solids_kg_h),
+        all_told(balance.wash_return_kg_h),
     )
 
 
