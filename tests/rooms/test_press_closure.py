@@ -103,6 +103,19 @@ def test_a_filtrate_meter_moved_in_the_period_is_balanced_as_it_stands_at_the_en
     assert closure.closes and closure.hours == pytest.approx(3.0, abs=0.2)
 
 
+def test_a_belt_wash_piped_away_from_a_date_on_is_a_loss_of_that_time_only():
+    """As above, from the fourth hour on with the wash piped away unsampled; before it the balance stays as it was."""
+    moment = START + pd.Timedelta(hours=4)
+    change = Change(moment, "wash piped away", {"filtrate": Filtrate("before_wash", "before_wash", "separate")})
+    press = press_of(tags={name: tag(name, 0.01) for name in METERS}, changes=(change,))
+    table = compute_figures(grid(**BALANCED), {}, None, press, plant_of(press), 60)
+    carried = table.streams.balance.wash_return_kg_h.value
+    pressing = table.streams.is_pressing
+    is_after = np.asarray(table.streams.times >= moment)
+    assert (carried[pressing & ~is_after] == 0.0).all() and np.isnan(carried[pressing & is_after]).all()
+    assert "samples known" in review_period(table, press, plant_of(press), MARCH).closure.reason
+
+
 def test_each_run_is_balanced_by_itself():
     review = review_of()
     assert [each.label for each in review.closure_by_run] == list(review.runs["run"])
