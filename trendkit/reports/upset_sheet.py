@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from trendkit.plant.display import rounded
 from trendkit.reports.page import Cell, Head, Sheet
 from trendkit.reports.plant_clock import PlantClock
 from trendkit.reports.shown import DASH, Shown, is_known, share_text
@@ -36,8 +37,8 @@ def upset_sheet(
         Head("Severity"),
         Head("Likeliest cause", "weight"),
         Head("Evidence"),
-        Head("Solids lost beyond usual", f"{shown.unit('lost_dry_solids_kg')} (95 % limits)", True),
-        Head("Extra cost", f"{shown.currency} (95 % limits)", True),
+        Head("Solids lost beyond usual", f"{shown.unit('lost_dry_solids_kg')} (95 % limits)", True, is_breaking=True),
+        Head("Extra cost", f"{shown.currency} (95 % limits)", True, is_breaking=True),
     )
     rows = tuple(_upset_row(number, upset, clock, shown) for number, upset in enumerate(upsets, start=1))
     return Sheet(caption, heads, rows)
@@ -66,7 +67,7 @@ def _solids_lost(upset: Upset, shown: Shown) -> str:
     if value_kg is not None and value_kg <= 0.0:
         return f"none (up to {shown.digits(high_kg, 'kg')})" if high_kg is not None and high_kg > 0.0 else "none"
     amounts = (upset.lost_dry_solids_kg, upset.lost_dry_solids_kg_low, upset.lost_dry_solids_kg_high)
-    value, low, high = (shown.digits(each, "kg") if is_known(each) else DASH for each in amounts)
+    value, low, high = rounded(*(shown.number(each, "kg") for each in amounts))
     return _limited(value, low, high)
 
 
@@ -76,4 +77,4 @@ def _money(amount: float | None) -> str:
 
 def _limited(value: str, low: str, high: str) -> str:
     """Return an amount with its 95 % limits behind it, where it has them."""
-    return value if DASH in (value, low, high) else f"{value} ({low} to {high})"
+    return value if DASH in (value, low, high) else f"{value} ({low}\u00a0to\u00a0{high})"
