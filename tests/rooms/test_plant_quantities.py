@@ -292,12 +292,12 @@ def test_a_step_in_temperature_has_no_zero_point() -> None:
         (95.314, 75.0, 115.0, "100"),
         (944.1, 844.4, 1043.7, "940"),
         (944.1, 846.1, 1042.1, "940"),
-        (3.561, 3.41, 3.71, "3.56"),
+        (3.561, 3.41, 3.71, "3.6"),
         (0.04271, 0.0421, 0.0433, "0.0427"),
         (12345.0, 12100.0, 12600.0, "12\u202f300"),
         (12345.0, 11000.0, 13800.0, "12\u202f300"),
         (-0.3, -9.0, 9.0, "0"),
-        (-2.34, -2.5, -2.2, "−2.34"),
+        (-2.34, -2.5, -2.2, "−2.3"),
         (1422.2, None, None, "1420"),
         (0.0, None, None, "0"),
         (5.0, 5.0, 5.0, "5.00"),
@@ -320,10 +320,13 @@ def test_value_and_limits_end_at_the_same_place() -> None:
     st.floats(-1e6, 1e6),
     st.floats(1e-4, 1e5),
 )
-def test_rounding_moves_a_number_by_at_most_a_quarter_of_its_half_width(value: float, half_width: float) -> None:
+def test_rounding_moves_a_number_by_at_most_half_its_half_width_and_a_quarter_of_tens(
+    value: float, half_width: float
+) -> None:
     text = significant(value, value - half_width, value + half_width)
     shown = float(text.replace("\u202f", "").replace("−", "-"))
-    assert abs(shown - value) <= 0.26 * half_width * (1 + 1e-9) + 1e-9
+    most = 0.26 if half_width >= 10.0 else 0.55
+    assert abs(shown - value) <= most * half_width * (1 + 1e-9) + 1e-9
 
 
 def test_reading_no_plant_file_loads_neither_pint_nor_pydantic() -> None:
