@@ -620,7 +620,7 @@ def tuning() -> Tuning:
                 "moved": ["", "", "feed_flow_m3_h"],
             }
         ),
-        by_load=pd.DataFrame(
+        by_loading=pd.DataFrame(
             {
                 "solids_loading_kg_h_m": [300.0, 340.0, 380.0],
                 "gravity_belt_speed_m_min": [5.8, 6.1, 6.5],
@@ -642,6 +642,6 @@ def tuning_insufficient() -> Tuning:
         recommended=None,
         curve=whole.curve.iloc[:0],
         gain=None,
-        by_load=pd.DataFrame(),
+        by_loading=pd.DataFrame(),
         notes=(),
     )

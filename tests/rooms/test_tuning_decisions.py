@@ -21,7 +21,7 @@ SPEED = "gravity_belt_speed_m_min"
 
 def true_best(tuning: Tuning, truth: Truth | None = None) -> float:
     speeds = tuning.curve[SPEED].to_numpy()
-    load = tuning.by_load["solids_loading_kg_h_m"].iloc[2]
+    load = tuning.by_loading["solids_loading_kg_h_m"].iloc[2]
     return float(speeds[np.argmin((truth or Truth()).cost_per_dry_t(speeds, load))])
 
 
@@ -41,7 +41,7 @@ def test_the_best_speed_is_found_however_the_crew_chose_its_speeds(policy: str, 
 
 def test_the_curve_holds_the_true_response_within_its_limits() -> None:
     tuning = tune(made_up_table("free", days=40, seed=3), PRESS, PLANT)
-    load = tuning.by_load["solids_loading_kg_h_m"].iloc[2]
+    load = tuning.by_loading["solids_loading_kg_h_m"].iloc[2]
     true_loss = Truth().loss_pct(tuning.curve[SPEED], load)
     inside = (100.0 - true_loss).between(tuning.curve["capture_pct_low"], tuning.curve["capture_pct_high"])
     assert inside.mean() > 0.6
@@ -55,7 +55,7 @@ def test_no_speed_outside_what_was_run_is_ever_on_the_curve() -> None:
     ran = table.frame.loc[table.frame["phase"] == "pressing", SPEED]
     assert tuning.curve[SPEED].min() >= ran.min()
     assert tuning.curve[SPEED].max() <= ran.max()
-    assert tuning.by_load[SPEED].between(ran.min(), ran.max()).all()
+    assert tuning.by_loading[SPEED].between(ran.min(), ran.max()).all()
 
 
 def test_a_speed_that_was_never_changed_is_insufficient_and_says_by_how_much() -> None:
@@ -148,7 +148,7 @@ def test_without_all_three_prices_the_driest_cake_with_enough_capture_decides() 
 
 def test_the_best_speed_rises_with_the_load_as_it_was_made_to() -> None:
     tuning = tune(made_up_table("free", days=40, seed=9), PRESS, PLANT)
-    loads, speeds = tuning.by_load["solids_loading_kg_h_m"], tuning.by_load[SPEED]
+    loads, speeds = tuning.by_loading["solids_loading_kg_h_m"], tuning.by_loading[SPEED]
     power = np.polyfit(np.log(loads), np.log(speeds), 1)[0]
     assert 0.2 < power < 0.9  # made with 0.5
 
@@ -199,7 +199,7 @@ def test_inputs_that_never_move_are_no_hindrance() -> None:
         table.frame[column] = table.frame[column].median()
     tuning = tune(table, PRESS, PLANT)
     assert tuning.decision in ("window", "flat")
-    assert tuning.by_load.empty
+    assert tuning.by_loading.empty
 
 
 def test_a_pressure_belt_that_reads_zero_has_no_ratio() -> None:

@@ -15,7 +15,7 @@ from trendkit.tuning import tune
 from trendkit.tuning.blocks import sludge_minutes, steady_blocks
 from trendkit.tuning.curve import regression_curve
 from trendkit.tuning.lasting import Lasting, lasting_errors
-from trendkit.tuning.outcome import LOAD, SPEED
+from trendkit.tuning.outcome import LOADING, SPEED
 from trendkit.tuning.regression import fit_by_day
 from trendkit.tuning.response import fit_response, typical_conditions
 from trendkit.tuning.smooth import Smooth, cubic_pieces, weigh_stiffness
@@ -78,7 +78,7 @@ def test_a_steep_flank_does_not_draw_the_best_speed_off(seed: int) -> None:
     truth = Skew()
     answer = tune(made_up_table(days=40, spread=0.5, truth=truth, seed=seed), PRESS, PLANT)
     speeds = np.linspace(5.0, 13.0, 4001)
-    load = answer.by_load[LOAD].iloc[2]
+    load = answer.by_loading[LOADING].iloc[2]
     best = float(speeds[np.argmin(truth.cost_per_dry_t(speeds, load))])
     found = answer.recommended
     assert found is not None

@@ -7,7 +7,7 @@ from tuning_table import Truth, made_up_plant, made_up_table
 
 from trendkit.tuning import tune
 from trendkit.tuning.decide import Contrast
-from trendkit.tuning.what_if import COLUMNS, rule_over_load
+from trendkit.tuning.what_if import COLUMNS, rule_over_loading
 
 PLANT, PRESS = made_up_plant()
 
@@ -15,18 +15,18 @@ PLANT, PRESS = made_up_plant()
 def test_the_rule_over_load_is_the_power_law_through_the_table() -> None:
     loads = np.array([200.0, 250.0, 300.0, 350.0, 400.0])
     table = pd.DataFrame({"solids_loading_kg_h_m": loads, "gravity_belt_speed_m_min": 8.0 * (loads / 300.0) ** 0.5})
-    rule = rule_over_load(table)
+    rule = rule_over_loading(table)
     assert rule is not None
     assert rule.speed_m_min == pytest.approx(8.0)
     assert rule.share_per_tenth == pytest.approx(1.1**0.5 - 1.0)
-    assert rule_over_load(table.head(2)) is None
+    assert rule_over_loading(table.head(2)) is None
 
 
 def test_the_best_speed_grows_with_the_load_as_it_truly_does() -> None:
     """The made-up press is best at a speed that goes with the root of the load: 4.9 % more for a tenth more load."""
     answer = tune(made_up_table(days=40, spread=0.5, truth=Truth(cake_curvature=20.0)), PRESS, PLANT)
-    assert answer.load_rule is not None
-    assert answer.load_rule.share_per_tenth == pytest.approx(0.049, abs=0.02)
+    assert answer.loading_rule is not None
+    assert answer.loading_rule.share_per_tenth == pytest.approx(0.049, abs=0.02)
 
 
 def test_other_terms_keep_the_columns_and_the_answer_at_the_same_terms() -> None:

@@ -241,7 +241,7 @@ def troubleshoot_document(
 
 def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> dict[str, Any]:
     """Return tune.json: the decision with its reason, the curve, the recommendation and its worth."""
-    best, gain, known, rule = tuning.recommended, tuning.gain, tuning.identifiability, tuning.load_rule
+    best, gain, known, rule = tuning.recommended, tuning.gain, tuning.identifiability, tuning.loading_rule
     return {
         **frame_of_page("tune", context, (*table.notes, *tuning.notes)),
         "decision": tuning.decision,
@@ -265,11 +265,11 @@ def tune_document(context: PageContext, tuning: Tuning, table: FigureTable) -> d
             "independent_changes": known.independent_changes,
             "days": known.days,
         },
-        "by_load": records(tuning.by_load),
+        "by_load": records(tuning.by_loading),
         "load_rule": rule
         and {
             "gravity_belt_speed_m_min": rule.speed_m_min,
-            "solids_loading_kg_h_m": rule.load_kg_h_m,
+            "solids_loading_kg_h_m": rule.loading_kg_h_m,
             "share_per_tenth_more_load": rule.share_per_tenth,
         },
         "what_if": records(tuning.what_if),

@@ -46,7 +46,7 @@ def evidence_section(tuning: Tuning, clock: PlantClock, shown: Shown) -> Section
             }[tuning.decided_by],
         ),
         ("Range of speeds run", shown.amount(known.speed_range_m_min, SPEED)),
-        ("Share of the speed's movement that feed, load and dose do not explain", share),
+        ("Share of the speed's movement that feed, loading and dose do not explain", share),
         ("Speed changes while the rest held still", str(known.independent_changes)),
         ("Days", str(known.days)),
     )

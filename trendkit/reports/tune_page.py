@@ -19,7 +19,7 @@ from trendkit.reports.shown import DASH, Shown, is_known, share_text
 from trendkit.reports.tune_evidence import evidence_section, finished_test_section, step_test_section
 from trendkit.reports.tune_log import log_section
 from trendkit.reports.tune_response import OUTCOMES, SPEED, response_section
-from trendkit.reports.tune_terms import load_section, terms_section
+from trendkit.reports.tune_terms import loading_section, terms_section
 from trendkit.reports.words import figure_name, meaning
 from trendkit.tuning.results import Recommended, Tuning
 
@@ -39,7 +39,7 @@ def tune_page(context: PageContext, tuning: Tuning, table: FigureTable) -> Page:
     sections = [
         log_section(context, tuning, shown),
         response_section(context, tuning, shown),
-        load_section(tuning, shown),
+        loading_section(tuning, shown),
         terms_section(tuning, shown),
         evidence_section(tuning, clock, shown),
         finished_test_section(tuning, shown),
@@ -122,7 +122,7 @@ def _exceptions(context: PageContext, tuning: Tuning, shown: Shown) -> tuple[tup
             "",
             f"It rests on {known.days} days, {known.independent_changes} speed changes made while the "
             f"rest held still, and a speed range of {spread}; {share} of the speed's movement does "
-            "not merely follow feed, load or dose.",
+            "not merely follow feed, loading or dose.",
         )
     )
     return tuple(marked)

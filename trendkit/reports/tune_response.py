@@ -106,7 +106,7 @@ def _circle_words(tuning: Tuning, responses: list[Response]) -> str:
     which = "Each circle is one" if one_in == 1 else f"The circles are one in {one_in}"
     return (
         f"{which} of {len(tuning.blocks)} steady stretches of the press, at its own feed; the "
-        "line is fitted with feed, load and dose held at their usual."
+        "line is fitted with feed, loading and dose held at their usual."
         f"{left_out} No speed beyond those run is judged."
     )
 

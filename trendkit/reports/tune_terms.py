@@ -1,4 +1,4 @@
-"""The tuning answer under other terms: at other loads, with another pressure belt speed, at other prices."""
+"""The tuning answer under other terms: at other loadings, with another pressure belt speed, at other prices."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from trendkit.reports.shown import DASH, Shown, is_known
 from trendkit.reports.tune_response import SPEED
 from trendkit.tuning.results import Tuning
 
-_LOAD, _PRESSURE = "solids_loading_kg_h_m", "pressure_belt_speed_m_min"
+_LOADING, _PRESSURE = "solids_loading_kg_h_m", "pressure_belt_speed_m_min"
 _TERMS = {
     "haul_dearer": "hauling a quarter dearer",
     "haul_cheaper": "hauling a quarter cheaper",
@@ -22,27 +22,27 @@ _TERMS = {
 _OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 
 
-def load_section(tuning: Tuning, shown: Shown) -> Section:
-    """Return the section on the best speed at other loads, as a rule; empty when the load is not known."""
-    if tuning.by_load.empty:
-        return Section("load", "When the load changes", "", ())
-    sheet = frame_sheet("Best speed over solids loading", tuning.by_load, shown, {"low": SPEED, "high": SPEED})
-    note = "Each row holds the other inputs at their usual and asks for the best speed at that load."
+def loading_section(tuning: Tuning, shown: Shown) -> Section:
+    """Return the section on the best speed at other loadings, as a rule; empty when the loading is not known."""
+    if tuning.by_loading.empty:
+        return Section("loading", "When the loading changes", "", ())
+    sheet = frame_sheet("Best speed over solids loading", tuning.by_loading, shown, {"low": SPEED, "high": SPEED})
+    note = "Each row holds the other inputs at their usual and asks for the best speed at that loading."
     items: list[Item] = [sheet]
-    if tuning.load_rule is not None and tuning.decision in ("window", "step_outwards"):
+    if tuning.loading_rule is not None and tuning.decision in ("window", "step_outwards"):
         items.insert(0, Prose(_rule_words(tuning, shown), "lead"))
-    return Section("load", "When the load changes", note, tuple(items))
+    return Section("loading", "When the loading changes", note, tuple(items))
 
 
 def _rule_words(tuning: Tuning, shown: Shown) -> str:
-    rule = tuning.load_rule
+    rule = tuning.loading_rule
     assert rule is not None
     percent = 100.0 * rule.share_per_tenth
-    base = f"about {shown.amount(rule.speed_m_min, SPEED)} at {shown.amount(rule.load_kg_h_m, _LOAD)}"
+    base = f"about {shown.amount(rule.speed_m_min, SPEED)} at {shown.amount(rule.loading_kg_h_m, _LOADING)}"
     if abs(percent) < 0.5:
-        return f"As a rule: {base}, and the same at any load that was run."
+        return f"As a rule: {base}, and the same at any loading that was run."
     way = "faster" if percent > 0 else "slower"
-    return f"As a rule: {base}, and {abs(percent):.0f} % {way} for every tenth more load."
+    return f"As a rule: {base}, and {abs(percent):.0f} % {way} for every tenth more loading."
 
 
 def terms_section(tuning: Tuning, shown: Shown) -> Section:

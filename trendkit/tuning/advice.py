@@ -25,7 +25,7 @@ from trendkit.tuning.response import Response, fit_response, typical_conditions
 from trendkit.tuning.results import Gain, Identifiability, Recommended, Tuning
 from trendkit.tuning.step_result import StepTest, finish_test, merge_test
 from trendkit.tuning.step_test import plan_step_test
-from trendkit.tuning.what_if import best_by_load, rule_over_load, what_if
+from trendkit.tuning.what_if import best_by_loading, rule_over_loading, what_if
 from trendkit.tuning.worth import Worth, amounts_per_fed_t, weigh
 
 Floats = npt.NDArray[np.float64]
@@ -110,7 +110,7 @@ def _judge(
     decision, reason = decide(first, contrast, scale_error_of(press, first.best_speed))
     now = present_setting(minutes, first, worth)
     is_settled = decision != "disagree"
-    by_load = best_by_load(response, minutes, worth_at, speeds)
+    by_loading = best_by_loading(response, minutes, worth_at, speeds)
     return Tuning(
         decision=decision,
         reason=reason,
@@ -122,8 +122,8 @@ def _judge(
         step_test=plan_step_test(minutes, response.blocks, press),
         blocks=response.blocks,
         changes=changes,
-        by_load=by_load,
-        load_rule=rule_over_load(by_load),
+        by_loading=by_loading,
+        loading_rule=rule_over_loading(by_loading),
         what_if=what_if(response, worth_at, speeds) if is_settled else pd.DataFrame(),
         decided_by=worth.decided_by,
         notes=_notes(response, worth, contrast, first, now[SPEED]),

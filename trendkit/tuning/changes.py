@@ -1,7 +1,7 @@
 """Estimate 2: what followed each change of the gravity belt speed while the other inputs held still.
 
 Each change is its own small experiment: the twenty minutes before it against the twenty minutes after it has
-settled, in sludge time. No model of feed or load takes part, so this estimate is independent of the
+settled, in sludge time. No model of feed or loading takes part, so this estimate is independent of the
 regression.
 """
 

@@ -88,7 +88,7 @@ def why_insufficient(blocks: pd.DataFrame, found: Identifiability, holds: pd.Dat
     spread = float(np.log(blocks[SPEED]).std()) * np.sqrt(found.free_speed_share)
     if found.free_speed_share < LEAST_FREE_SHARE or spread < LEAST_FREE_SPREAD:
         return (
-            f"feed, load and the other inputs explain {100 * (1 - found.free_speed_share):.0f} % of how "
+            f"feed, loading and the other inputs explain {100 * (1 - found.free_speed_share):.0f} % of how "
             f"the speed varied and leave {100 * spread:.1f} % of it free; "
             f"{100 * LEAST_FREE_SPREAD:.0f} % is needed to tell what the speed did from what they did"
         )

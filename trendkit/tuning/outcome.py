@@ -1,7 +1,7 @@
 """One outcome of the steady blocks, fitted: inputs, hours into the run, and a smooth effect of the speed.
 
 A fuller belt wants another speed, and forgives a wrong one less. The effect of the speed therefore slides along the
-speed's logarithm with the logarithms of load and feed solids, and opens or closes with them; both are fitted with it.
+speed's logarithm with those of loading and feed solids, and opens or closes with them; both are fitted with it.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from trendkit.tuning.smooth import Smooth, weigh_stiffness
 Floats = npt.NDArray[np.float64]
 
 SPEED = "gravity_belt_speed_m_min"
-LOAD, FEED_SOLIDS = "solids_loading_kg_h_m", "feed_solids_pct"
-SLIDES = (LOAD, FEED_SOLIDS)  # together they span the water on the belt as well
+LOADING, FEED_SOLIDS = "solids_loading_kg_h_m", "feed_solids_pct"
+SLIDES = (LOADING, FEED_SOLIDS)  # together they span the water on the belt as well
 SLIDE_SPREAD = 1.0  # of the powers, before anything is seen: the best speed in proportion, or not at all
 _FARTHEST = 3.0
 _ROUNDS = 5

@@ -1,6 +1,6 @@
 """Estimate 1: the response of cake solids and lost solids to gravity belt speed, everything else held still.
 
-Steady blocks are regressed on a smooth effect of the speed beside feed, load, dose, pressure belt speed,
+Steady blocks are regressed on a smooth effect of the speed beside feed, loading, dose, pressure belt speed,
 washwater and time into the run, with day levels and drift as part of the error. Limits come from resampling
 whole days.
 """
@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.lasting import NONE, Lasting
-from trendkit.tuning.outcome import FEED_SOLIDS, LOAD, SLIDES, SPEED, Design, Outcome, fit_outcome
+from trendkit.tuning.outcome import FEED_SOLIDS, LOADING, SLIDES, SPEED, Design, Outcome, fit_outcome
 from trendkit.tuning.regression import day_weights
 from trendkit.tuning.smooth import Smooth
 
@@ -25,10 +25,10 @@ DRAWS = 400
 SEED = 20260223
 BENDS = 10
 
-# what else the cake may owe its dryness to; the load and the feed solids together span the feed flow
-_CANDIDATES = (LOAD, FEED_SOLIDS, "polymer_dose_kg_t", "pressure_belt_speed_m_min",
+# what else the cake may owe its dryness to; the loading and the feed solids together span the feed flow
+_CANDIDATES = (LOADING, FEED_SOLIDS, "polymer_dose_kg_t", "pressure_belt_speed_m_min",
                "washwater_flow_m3_h", "belt_tension_kn_m")  # fmt: skip
-_CURVED = (LOAD, "polymer_dose_kg_t")
+_CURVED = (LOADING, "polymer_dose_kg_t")
 _LEAST_SPREAD = 0.005  # an input whose log moves less than this (robust spread) explains nothing
 _LEAST_KNOWN = 0.8  # an input known in fewer of the blocks is left out
 _LEAST_OWN = 0.005  # an input of whose variance the earlier ones leave less than this share tells nothing new

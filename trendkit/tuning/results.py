@@ -9,7 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from trendkit.tuning.step_result import StepTest
-from trendkit.tuning.what_if import LoadRule
+from trendkit.tuning.what_if import LoadingRule
 
 Decision = Literal["window", "step_outwards", "flat", "disagree", "insufficient"]
 
@@ -55,7 +55,7 @@ class Tuning:
 
     `curve`: one row per speed with `gravity_belt_speed_m_min` and `cake_solids_pct`, `capture_pct`,
     `cost_per_dry_t`, each with `_low` and `_high` (cost NaN without prices). `blocks`: the steady blocks the
-    fit rests on. `changes`: what followed each speed change. `by_load`: best speed over solids loading.
+    fit rests on. `changes`: what followed each speed change. `by_loading`: best speed over solids loading.
     `step_test`: the randomised sheet, a row per hold. `finished_test`: a filled sheet that was merged, None without.
     """
 
@@ -69,8 +69,8 @@ class Tuning:
     step_test: pd.DataFrame
     blocks: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes: pd.DataFrame = field(default_factory=pd.DataFrame)
-    by_load: pd.DataFrame = field(default_factory=pd.DataFrame)
-    load_rule: LoadRule | None = None
+    by_loading: pd.DataFrame = field(default_factory=pd.DataFrame)
+    loading_rule: LoadingRule | None = None
     what_if: pd.DataFrame = field(default_factory=pd.DataFrame)  # the best speed under other terms
     finished_test: StepTest | None = None
     decided_by: Literal["cost", "dryness"] = "dryness"

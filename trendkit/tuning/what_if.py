@@ -1,4 +1,4 @@
-"""What would change the answer: the best speed again at other prices, doses, pressure belt speeds and loads."""
+"""What would change the answer: the best speed again at other prices, doses, pressure belt speeds and loadings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from trendkit.tuning.curve import Curve, regression_curve
-from trendkit.tuning.outcome import LOAD, SPEED
+from trendkit.tuning.outcome import LOADING, SPEED
 from trendkit.tuning.response import Response
 from trendkit.tuning.worth import Worth
 
@@ -18,17 +18,17 @@ Floats = npt.NDArray[np.float64]
 WorthAt = Callable[[Mapping[str, float]], Worth]  # what is not typical -> the worth of speeds then
 
 DOSE, PRESSURE = "polymer_dose_kg_t", "pressure_belt_speed_m_min"
-LOAD_QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
+LOADING_QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 OUTCOMES = ("cake_solids_pct", "capture_pct", "cost_per_dry_t")
 COLUMNS = (SPEED, "low", "high", "belt_speed_ratio", *OUTCOMES)
 
 
 @dataclass(frozen=True)
-class LoadRule:
-    """The best speed as a rule: `speed_m_min` at `load_kg_h_m`, and its share more for a tenth more load."""
+class LoadingRule:
+    """The best speed as a rule: `speed_m_min` at `loading_kg_h_m`, and its share more for a tenth more loading."""
 
     speed_m_min: float
-    load_kg_h_m: float
+    loading_kg_h_m: float
     share_per_tenth: float
 
 
@@ -47,15 +47,15 @@ def best_row(curve: Curve, worth: Worth, pressure_m_min: float) -> dict[str, flo
     }
 
 
-def best_by_load(response: Response, minutes: pd.DataFrame, worth_at: WorthAt, speeds: Floats) -> pd.DataFrame:
-    """Return the best speed over solids loading: the loads of the period's quantiles, a row each.
+def best_by_loading(response: Response, minutes: pd.DataFrame, worth_at: WorthAt, speeds: Floats) -> pd.DataFrame:
+    """Return the best speed over solids loading: the loadings of the period's quantiles, a row each.
 
-    Columns: `solids_loading_kg_h_m`, then `COLUMNS`. Empty when the load is not known.
+    Columns: `solids_loading_kg_h_m`, then `COLUMNS`. Empty when the loading is not known.
     """
     rows = []
-    known = minutes[LOAD].dropna()
-    for load in known.quantile(list(LOAD_QUANTILES)) if LOAD in response.cake.design.inputs else ():
-        changed = {LOAD: float(load)}
+    known = minutes[LOADING].dropna()
+    for loading in known.quantile(list(LOADING_QUANTILES)) if LOADING in response.cake.design.inputs else ():
+        changed = {LOADING: float(loading)}
         worth = worth_at(changed)
         rows.append(
             {
@@ -63,17 +63,17 @@ def best_by_load(response: Response, minutes: pd.DataFrame, worth_at: WorthAt, s
                 **best_row(regression_curve(response, worth, speeds, **changed), worth, response.typical[PRESSURE]),
             }
         )
-    return pd.DataFrame(rows, columns=[LOAD, *COLUMNS])
+    return pd.DataFrame(rows, columns=[LOADING, *COLUMNS])
 
 
-def rule_over_load(by_load: pd.DataFrame) -> LoadRule | None:
-    """Return the straight line of log speed over log load through the table, None with under three loads."""
-    if len(by_load) < 3 or np.ptp(by_load[LOAD].to_numpy()) == 0.0:
+def rule_over_loading(by_loading: pd.DataFrame) -> LoadingRule | None:
+    """Return the straight line of log speed over log loading through the table, None with under three loadings."""
+    if len(by_loading) < 3 or np.ptp(by_loading[LOADING].to_numpy()) == 0.0:
         return None
-    logs = np.log(by_load[[LOAD, SPEED]].to_numpy(dtype=float))
+    logs = np.log(by_loading[[LOADING, SPEED]].to_numpy(dtype=float))
     slope, level = np.polyfit(logs[:, 0], logs[:, 1], 1)
-    middle = float(by_load[LOAD].median())
-    return LoadRule(float(np.exp(level) * middle**slope), middle, float(1.1**slope - 1.0))
+    middle = float(by_loading[LOADING].median())
+    return LoadingRule(float(np.exp(level) * middle**slope), middle, float(1.1**slope - 1.0))
 
 
 def what_if(response: Response, worth_at: WorthAt, speeds: Floats) -> pd.DataFrame:

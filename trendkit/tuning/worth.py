@@ -77,7 +77,7 @@ def weigh(
 
     `typical` gives `polymer_dose_kg_t` and `solids_loading_kg_h_m`; `amounts` gives `energy_kwh_t` and
     `washwater_m3_t` per dry tonne fed, NaN where unknown. Cost decides only when polymer, haul and
-    solids_return are all priced and dose, load and capture are known.
+    solids_return are all priced and dose, loading and capture are known.
     """
     targets = press.targets.get("dewatering", {})
     cake_limit, capture_limit = targets.get("cake_solids_pct", Limit()), targets.get("capture_pct", Limit())
@@ -88,12 +88,12 @@ def weigh(
         "solids_return": prices.solids_return_per_t,
     }
     missing = tuple(name for name, price in deciding.items() if price is None)
-    dose, load = typical["polymer_dose_kg_t"], typical["solids_loading_kg_h_m"]
-    if missing or not (is_capture_known and np.isfinite(dose) and np.isfinite(load)):
+    dose, loading = typical["polymer_dose_kg_t"], typical["solids_loading_kg_h_m"]
+    if missing or not (is_capture_known and np.isfinite(dose) and np.isfinite(loading)):
         return Worth("dryness", prices.currency, np.nan, np.nan, np.nan, cake_limit, capture_limit, missing)
     lines = [
         dose * (prices.polymer_per_kg or 0.0),
-        (prices.press_hour or 0.0) * 1000.0 / (load * press.belt_width_m),
+        (prices.press_hour or 0.0) * 1000.0 / (loading * press.belt_width_m),
         (prices.power_per_kwh or 0.0) * np.nan_to_num(amounts.get("energy_kwh_t", np.nan)),
         (prices.water_per_m3 or 0.0) * np.nan_to_num(amounts.get("washwater_m3_t", np.nan)),
     ]
