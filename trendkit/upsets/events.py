@@ -5,14 +5,16 @@ Comes in: judged columns, signs and stops of one press and mode. Goes out: `Even
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from trendkit.upsets.causes import weigh
 from trendkit.upsets.evidence import Evidence, gather_evidence, window_of
-from trendkit.upsets.kinds import CLEAR, is_clear, is_more_than_expected, kinds_of
+from trendkit.upsets.joint import find_joint
+from trendkit.upsets.joint_signs import joint_signs
+from trendkit.upsets.kinds import CLEAR, UNSEEN_KINDS, is_clear, is_more_than_expected, kinds_of
 from trendkit.upsets.results import Cause
 from trendkit.upsets.signs import Sign
 from trendkit.upsets.stops import Stop
@@ -51,6 +53,39 @@ def gather_events(signs: Iterable[Sign], stops: Iterable[Stop], scene: Scene) ->
     for group_signs, group_stops in _groups(list(signs), list(stops)):
         events += _explained(group_signs, group_stops, scene)
     return sorted(events, key=lambda event: event.span)
+
+
+def joint_events(events: Sequence[Event], signs: Sequence[Sign], scene: Scene) -> list[Event]:
+    """Return the events with those that show only in several columns together, by start.
+
+    Looked for where no event was found. The cause that moved together must be the likeliest by the table, too.
+    """
+    found = list(events)
+    fed = pd.to_datetime(scene.record.fed["feed"], utc=True)
+    for joint in find_joint(scene):
+        start, end = fed[joint.first], fed[joint.last - 1]
+        run = scene.mode.judged.blocks["run"].iloc[joint.first]
+        if any(start <= other.span[1] + JOIN and other.span[0] <= end + JOIN for other in found):
+            continue
+        near = [
+            sign
+            for sign in signs
+            if sign.run == run and sign.feed_onset <= end + JOIN and sign.feed_end >= start - JOIN
+        ]
+        moved = [sign for sign in joint_signs(joint, scene) if not any(_tells(other, sign) for other in near)]
+        if not near and not moved:
+            continue
+        event = _likeliest([*near, *moved], [], scene, frozenset())
+        cause = event.causes[0].cause
+        is_same = cause == joint.cause.partition("/")[0] and cause not in UNSEEN_KINDS
+        if is_same and event.severity and not event.is_planned and is_more_than_expected(event.signs, event.stops):
+            found.append(event)
+    return sorted(found, key=lambda event: event.span)
+
+
+def _tells(sign: Sign, other: Sign) -> bool:
+    overlap = sign.feed_onset < other.feed_end and other.feed_onset < sign.feed_end
+    return overlap and (sign.name, sign.side) == (other.name, other.side)
 
 
 def _groups(signs: list[Sign], stops: list[Stop]) -> list[tuple[list[Sign], list[Stop]]]:

@@ -15,7 +15,7 @@ from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 from trendkit.upsets.blocks import faulty_names, judged_minutes
 from trendkit.upsets.causes import Signatures, missing_tests, rows_of, signatures
-from trendkit.upsets.events import Event, gather_events
+from trendkit.upsets.events import Event, gather_events, joint_events
 from trendkit.upsets.evidence import record_of, sized
 from trendkit.upsets.judging import JudgedMode, judge_mode
 from trendkit.upsets.losses import Loss, extra_cost, lost_dry_solids
@@ -72,7 +72,8 @@ def find_upsets(
     for mode in judged if judged is not None else judge(table, press, plant, findings):
         scene = _scene(mode, table.frame, causes)
         own_stops = [stop for stop in stops if stop.mode == mode.judged.mode]
-        for event in gather_events(mode.signs, own_stops, scene):
+        events = gather_events(mode.signs, own_stops, scene)
+        for event in joint_events(events, mode.signs, scene):
             found.append(_upset(event, scene, table, press, plant, findings))
     return sorted(found, key=lambda upset: (upset.start, upset.kind))
 

@@ -116,7 +116,6 @@ def find_moves(
     spread = normal.move_spread_at(np.zeros(left.size, dtype=bool) if is_early is None else is_early)
     enough = np.maximum(ENTER_MOVE * spread, _least_of(watched, level))
     out_of_normal = PACED_ANEW * normal.spread if watched.is_paced else 0.0
-    back = _back(block_s)
     calm = left.copy()
     spans: list[Span] = []
     position = 0
@@ -130,10 +129,8 @@ def find_moves(
             break
         detected = position + int(ahead[0])
         side = 1 if moved[detected] > 0 else -1
-        leave = np.full(left.size, max(LEAVE_MOVE * abs(float(moved[detected])), spread[detected]))
-        start = np.zeros(left.size, dtype=bool)
-        start[detected] = True
-        (span,) = _excursions(start, side * (left - own[detected]), leave, side, "move", back)
+        leave = max(LEAVE_MOVE * abs(float(moved[detected])), float(spread[detected]))
+        span = excursion(side * (left - own[detected]), detected, leave, side, block_s)
         first = max(span.first, position)
         spans.append(replace(span, first=first, usual=(level + own[detected])[first : span.last]))
         calm[first : span.last] = np.nan
@@ -203,6 +200,14 @@ def _excursions(enter: Bools, gone: Floats, leave: Floats, side: int, channel: C
         spans.append(Span(first, last, detected, side, channel, np.empty(0)))
         position = max(position, last)
     return spans
+
+
+def excursion(gone: Floats, detected: int, leave: float, side: int, block_s: int) -> Span:
+    """Return the excursion noticed at `detected`, over once `gone` stays under `leave` for a quarter of an hour."""
+    enter = np.zeros(gone.size, dtype=bool)
+    enter[detected] = True
+    (span,) = _excursions(enter, gone, np.full(gone.size, leave), side, "move", _back(block_s))
+    return span
 
 
 def _first_out(gone: Floats, detected: int, leave: float, earliest: int) -> int:
