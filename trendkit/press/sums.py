@@ -210,9 +210,8 @@ def _totals(sums: Sums, codes: Codes, count: int) -> tuple[dict[str, Measured], 
     }
     values, counts = {}, {}
     for name, (rate, factor, weight, samples) in rates.items():
-        values[name], counts[name] = filled_sum(rate * (factor * hours), weight, codes, count, samples)
-        if weight is fed:
-            values[name] = values[name] * unseen
+        summed, counts[name] = filled_sum(rate, weight, codes, count, samples)
+        values[name] = summed * (factor * hours * (unseen if weight is fed else 1.0))
     return values, counts
 
 

@@ -51,7 +51,7 @@ def filled_sum(
     is_known = ~np.isnan(rate.value)
     known_codes = np.where(is_known, codes, -1)
     factor = np.append(all_over_known(weight, is_known, codes, count), 1.0)
-    summed = sum_by(rate * np.where(weight > 0.0, factor[codes], 1.0), known_codes, count, samples)
+    summed = sum_by(rate, known_codes, count, samples, np.where(weight > 0.0, factor[codes], 1.0))
     bins = np.bincount(known_codes[known_codes >= 0], minlength=count).astype(float)
     is_had = (bins > 0) & ~np.isnan(factor[:-1])
     return Measured(np.where(is_had, summed.value, np.nan), summed.parts), bins

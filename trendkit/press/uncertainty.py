@@ -153,18 +153,21 @@ class Samples:
     count: int
 
 
-def sum_by(quantity: Measured, groups: Codes, count: int, samples: Mapping[str, Samples]) -> Measured:
-    """Return the sums of a series over groups of its bins, shape (`count`,).
+def sum_by(
+    quantity: Measured, groups: Codes, count: int, samples: Mapping[str, Samples], weight: Array | float = 1.0
+) -> Measured:
+    """Return the sums of a series, times a weight known without error, over groups of its bins, shape (`count`,).
 
     `groups` holds the group of each bin, -1 for none; bins with NaN must not be in a group. Sources named in
     `samples` are independent from sample to sample: their parts gain a leading axis, one entry per sample.
     """
-    inside = groups >= 0
+    inside = np.flatnonzero(groups >= 0)
     codes = groups[inside]
-    value: Array = np.bincount(codes, quantity.value[inside], minlength=count).astype(float)
+    of_bins = weight[inside] if isinstance(weight, np.ndarray) else weight
+    value: Array = np.bincount(codes, quantity.value[inside] * of_bins, minlength=count).astype(float)
     parts: dict[str, Array] = {}
     for source, part in quantity.parts.items():
-        weights = part[inside]
+        weights = part[inside] * of_bins
         if source not in samples:
             parts[source] = np.bincount(codes, weights, minlength=count).astype(float)
             continue
