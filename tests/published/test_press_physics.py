@@ -1,4 +1,7 @@
-"""The invented press held against published magnitudes; every check names its source.
+"""The invented press held against published magnitudes, beside each what they rest on.
+
+That is a document, "common practice", or "consistency check": worked by hand or from the equations themselves, with
+no source outside. Such a check shows that the press does what its equations say, not that they are right.
 
 Metcalf & Eddy, Wastewater Engineering, 4th ed.; EPA 832-F-00-057; EPA 625/1-87-014; WEF MOP 8: values from memory.
 """
@@ -124,7 +127,7 @@ def test_the_product_of_gravity_drainage_stays_below_a_tenth():
 
 
 def test_most_of_the_free_water_leaves_by_gravity():
-    # A mining reference on belt filter presses puts it at about 70 % of the free water before the wedge.
+    # About 70 % of the free water before the wedge: mine-engineer.com/mining/belt_fp.html.
     shares = []
     for household in FAMILY:
         flows = press_sludge(stretch_of(household.station), household.station)
@@ -223,6 +226,7 @@ def test_speed_is_worth_nought_to_three_points_over_its_practical_window():
 
 
 def test_the_slope_of_dryness_against_gravity_speed_may_have_either_sign():
+    # Common practice: an optimum lies inside what a drive can do (consistency check of the invented family).
     for household in FAMILY:
         curve, best = at_best(household)
         cake = curve["cake_solids_pct"].to_numpy()
@@ -242,6 +246,8 @@ def test_a_tenth_or_fifth_off_the_best_dose_drowns_in_the_laboratorys_scatter():
 
 
 def test_the_left_side_of_the_dose_response_is_steep_and_the_right_side_gentle():
+    # Common practice: under-dosing breaks the filtration, overdosing wastes polymer first; the sizes are a
+    # consistency check.
     optimum = STATION.sludge.optimum_dose_kg_t
     low, best, high = (press_sludge(stretch_of(dose_kg_t=share * optimum), STATION) for share in (0.5, 1.0, 1.5))
     assert 100.0 * (best.product - low.product)[0] > 3.0 > 2.0 > 100.0 * (best.product - high.product)[0] > 0.0
