@@ -93,19 +93,17 @@ def test_lasting_errors_are_those_of_the_minutes_even_in_a_cut_table() -> None:
     kept = Measured(fed - lost, {"filtrate_solids": -0.03 * lost, "bench feed TS": np.full(100, 9.0)})
     cake = Measured(np.full(100, 20.0), {"cake_solids": np.where(np.arange(100) < 50, 0.0, 0.25)})
     streams = SimpleNamespace(
-        times=times,
-        product_solids_pct=cake,
-        fed_kg_h=Measured(fed),
-        samples={"bench feed TS": None},
-        discharge_samples={},
+        product_solids_pct=cake, fed_kg_h=Measured(fed), samples={"bench feed TS": None}, discharge_samples={}
     )
+    stretch = SimpleNamespace(streams=streams, chosen=SimpleNamespace(kept_kg_h=kept), asked=slice(0, 100))
+    record = SimpleNamespace(times=times, blocks=[slice(0, 100)], stretch=lambda _: stretch)
     frame = pd.DataFrame(index=times)
-    table = FigureTable("bfp-1", 60, frame, frame, streams=streams, chosen=SimpleNamespace(kept_kg_h=kept))
+    table = FigureTable("bfp-1", 60, frame, frame, record=record)
     late = replace(table, frame=frame.iloc[50:])
     assert lasting_errors(late, late.frame).cake_pct == pytest.approx([0.25, 0.0])
     assert lasting_errors(late, late.frame).log_loss == pytest.approx([0.0, 0.03])
     assert lasting_errors(table, frame).cake_pct == pytest.approx([0.125, 0.0])
-    assert len(lasting_errors(replace(table, streams=None), frame).cake_pct) == 0
+    assert len(lasting_errors(replace(table, record=None), frame).cake_pct) == 0
 
 
 def test_what_the_meters_may_be_off_by_widens_the_limits() -> None:

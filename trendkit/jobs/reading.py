@@ -18,7 +18,7 @@ from trendkit.jobs.call import Call, Progress, unheard
 from trendkit.jobs.inputs import chosen_presses, opened
 from trendkit.plant import Plant, Press
 from trendkit.plant.calendar import Period, period_between
-from trendkit.press import FigureTable, compute_figures
+from trendkit.press import FigurePieces, FigureTable, compute_figures, observe
 from trendkit.series import PressGrid, build_grids, check_against_lab, grids_from_archive, mark_receipts
 
 WARM_UP = pd.Timedelta(days=1)  # read before every period so that values do not depend on the window
@@ -90,6 +90,12 @@ class Reading:
         grid = next(grid for each, grid in self.grids.grids if each.slug == press.slug)
         self.progress(f"computing the figures of {press.name}")
         return _press_series(grid, self.grids.samples_of(press), press, self.plant, self.with_rolling)
+
+    def pieces_of(self, press: Press) -> FigurePieces:
+        """Return the figures of one press, to be gone through a stretch at a time."""
+        grid = next(grid for each, grid in self.grids.grids if each.slug == press.slug)
+        record = observe(grid.roles, self.grids.samples_of(press), press, self.plant, grid.every_s)
+        return FigurePieces(record, grid.roles, self.with_rolling)
 
 
 def read_grids(
@@ -243,8 +249,9 @@ def _shown(period: Period, first: pd.Timestamp, last: pd.Timestamp) -> str:
 
 
 def within(rows: Any, period: Period) -> Any:
-    """Return the rows of a frame or series, indexed by UTC time, that fall in the period."""
-    return rows[(rows.index >= period.start_utc) & (rows.index < period.end_utc)]
+    """Return the rows of a frame or series, indexed by UTC time in order, that fall in the period; not copied."""
+    first, last = rows.index.searchsorted([period.start_utc, period.end_utc])
+    return rows.iloc[first:last]
 
 
 def cut(table: FigureTable, period: Period) -> FigureTable:

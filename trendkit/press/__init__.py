@@ -4,8 +4,9 @@ Pure functions on frames: nothing here reads files. Formulas stand with their so
 capture and cost; sludge time in transit; errors in uncertainty.
 """
 
-from trendkit.press.figures import FIGURES, compute_figures
+from trendkit.press.figures import FIGURES, FigurePieces, compute_figures, figure_head
 from trendkit.press.gate import against_deliveries, against_tickets
+from trendkit.press.record import observe
 from trendkit.press.results import Compared, CostLine, Figure, FigureTable, PeriodReview
 from trendkit.press.review import figures_by_day, review_period
 
@@ -14,11 +15,14 @@ __all__ = [
     "Compared",
     "CostLine",
     "Figure",
+    "FigurePieces",
     "FigureTable",
     "PeriodReview",
     "against_deliveries",
     "against_tickets",
     "compute_figures",
+    "figure_head",
     "figures_by_day",
+    "observe",
     "review_period",
 ]

@@ -69,37 +69,59 @@ class Calibrated:
     calibrations: tuple[Calibration, ...]
 
 
-def calibrate(
+@dataclass(frozen=True)
+class Fitted:
+    """A meter of a whole record against the bench: the stretches its calibration held over, how good a grab is."""
+
+    calibrations: tuple[Calibration, ...] = ()
+    has_grabs: bool = False
+    bench_share: float = 0.0
+
+    @property
+    def told(self) -> tuple[Calibration, ...]:
+        """The calibrations a person is told of: none where no grab was held against the meter."""
+        return self.calibrations if self.has_grabs else ()
+
+
+def fit_to_grabs(
     role: str,
-    as_read: Measured,
+    readings: Array,
     lab: pd.DataFrame | None,
-    run_code: Codes,
     times: pd.DatetimeIndex,
     every_s: float,
     press: Press,
     plant: Plant,
-) -> Calibrated:
-    """Return a meter's readings on the scale of the bench, with the stretches its calibration held over.
-
-    `as_read` has one value per bin; bins of stretches that cannot be calibrated keep their reading, or are NaN
-    for a meter that means nothing without grabs.
-    """
+) -> Fitted:
+    """Return how a meter stands against the grabs; `readings` has one value per bin of the record."""
+    if np.isnan(readings).all():
+        return Fitted()
     point, analysis = BENCH[role]
-    pairs = paired_with_grabs(pd.Series(as_read.value, index=times), _accepted(lab, point, analysis), every_s)
+    pairs = paired_with_grabs(pd.Series(readings, index=times), _accepted(lab, point, analysis), every_s)
     stated = plant.lab.uncertainty.get(analysis, ASSUMED[analysis])
     found = tuple(
         _calibration(role, analysis, start, end, stretch, stated, press)
         for start, end, stretch in _stretches(pairs, times, every_s, stated)
     )
+    return Fitted(found, len(pairs) > 0, _bench_share(stated, pairs))
+
+
+def calibrated(role: str, as_read: Measured, fitted: Fitted, run_code: Codes, times: pd.DatetimeIndex) -> Calibrated:
+    """Return readings on the scale of the bench; they may be some rows of the record the meter was fitted over.
+
+    Bins of stretches that cannot be calibrated keep their reading, or are NaN for a meter that means nothing without
+    grabs.
+    """
     measured = as_read
     samples: dict[str, Samples] = {}
-    for number, each in enumerate(found):
+    for number, each in enumerate(fitted.calibrations):
         rows = np.asarray((times >= each.start_utc) & (times < each.end_utc))
+        if not rows.any():
+            continue
         if each.is_used:
-            measured, samples = _applied(measured, each, number, rows, run_code, _bench_share(stated, pairs), samples)
+            measured, samples = _applied(measured, each, number, rows, run_code, fitted.bench_share, samples)
         elif role in NEED_GRABS:
             measured = Measured(np.where(rows, np.nan, measured.value), measured.parts)
-    return Calibrated(measured, samples, found if len(pairs) else ())
+    return Calibrated(measured, samples, fitted.told)
 
 
 def _accepted(lab: pd.DataFrame | None, point: str, analysis: str) -> pd.DataFrame:

@@ -6,22 +6,24 @@ two streams, so that its rolling value and its value over a month are ratios of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from trendkit.plant.model import Plant, Press
 from trendkit.plant.roles import MODES, ROLES
 from trendkit.press.amounts import ratio
 from trendkit.press.belts import wedge_contact_pct
-from trendkit.press.methods import Chosen, choose_methods
-from trendkit.press.phases import Operation, observe_operation
+from trendkit.press.methods import Chosen
+from trendkit.press.phases import DEWATERING, THICKENING
+from trendkit.press.record import Record, observe
 from trendkit.press.results import FigureTable
 from trendkit.press.rolling import trailing_limits, trailing_ratio
 from trendkit.press.rows import setting, settings_over
-from trendkit.press.streams import Streams, masked, observe_streams
+from trendkit.press.streams import Streams, masked
 from trendkit.press.uncertainty import Array, Measured, exact, limits
 
 FIGURES = (
@@ -85,32 +87,84 @@ def compute_figures(
     ValueError
         When the index is not increasing, not regular or not UTC.
     """
-    times = _checked_index(roles, every_s)
-    operation = observe_operation(roles, press, every_s)
-    streams = observe_streams(roles, lab, press, plant, operation, every_s)
-    chosen = choose_methods(streams)
-    quotients = figure_quotients(streams, chosen, press)
-    columns = _figure_columns(quotients, streams, press, plant, with_rolling)
-    frame = pd.concat(
-        [
-            _lead_columns(operation, chosen, times, every_s),
-            _role_columns(roles),
-            pd.DataFrame(columns, index=times),
-        ],
-        axis=1,
-    )
+    _checked_index(roles, every_s)
+    record = observe(roles, lab, press, plant, every_s)
+    pieces = FigurePieces(record, roles, with_rolling)
+    frame = pieces.together()
     return FigureTable(
         press=press.slug,
         every_s=every_s,
         frame=frame,
-        capture_by_run=chosen.by_run,
-        unavailable=_unavailable(frame, streams, press),
+        capture_by_run=record.survey.by_run,
+        unavailable=pieces.unavailable(),
         basis=dict(basis),
-        notes=(*streams.notes, *chosen.notes),
+        notes=record.notes,
         lab=lab if lab is not None else pd.DataFrame(),
-        streams=streams,
-        chosen=chosen,
+        record=record,
     )
+
+
+@dataclass
+class FigurePieces:
+    """The rows of a press's figure table a stretch at a time: go through them and let go of each.
+
+    `roles` has all columns of the grid, those without value too; `known` the figures seen so far.
+    """
+
+    record: Record
+    roles: pd.DataFrame
+    with_rolling: bool = True
+    known: set[str] = field(default_factory=set)
+
+    def __iter__(self) -> Iterator[pd.DataFrame]:
+        """Yield the rows, `FigureTable.frame` has them all."""
+        for rows, lead, figures in self._computed():
+            yield _side_by_side(lead, self.roles.iloc[rows], figures)
+
+    def together(self) -> pd.DataFrame:
+        """Return all rows in one frame, which shares the columns of the roles with the grid."""
+        _, leads, figures = zip(*self._computed(), strict=True)
+        if len(leads) == 1:
+            return _side_by_side(leads[0], self.roles, figures[0])
+        return _side_by_side(pd.concat(leads), self.roles, pd.concat(figures))
+
+    def _computed(self) -> Iterator[tuple[slice, pd.DataFrame, pd.DataFrame]]:
+        press, plant = self.record.press, self.record.plant
+        for rows, stretch in self.record.stretches():
+            quotients = figure_quotients(stretch.streams, stretch.chosen, press)
+            columns = _figure_columns(quotients, stretch.streams, press, plant, self.with_rolling)
+            times = self.record.times[rows]
+            figures = pd.DataFrame({name: each[stretch.asked] for name, each in columns.items()}, times)
+            self.known |= {name for name in FIGURES if figures[name].notna().any()}
+            yield rows, _lead_columns(self.record, rows, stretch.chosen.method_of_bin[stretch.asked]), figures
+
+    def unavailable(self) -> dict[str, str]:
+        """Return, for every figure that is known nowhere once all rows are seen, why."""
+        reasons, found = self.record.survey.reasons, {}
+        for name in FIGURES:
+            if name not in self.known:
+                missing = [reasons[need] for need in _NEEDS.get(name, ()) if need in reasons]
+                found[name] = "; ".join(missing) or _other_reason(name, self.record)
+        return found
+
+
+def figure_head(roles: pd.DataFrame, with_rolling: bool = True) -> pd.DataFrame:
+    """Return the figure table of a grid without its rows: all columns, in their order and of their types."""
+    times = pd.DatetimeIndex(roles.index[:0])
+    lead = pd.DataFrame(None, times, columns=list(LEAD), dtype=object)
+    lead["feed_time"] = times + pd.to_timedelta(np.zeros(0), unit="s")
+    figures = pd.DataFrame(0.0, times, columns=figure_columns(with_rolling))
+    return _side_by_side(lead, roles.iloc[:0], figures)
+
+
+def figure_columns(with_rolling: bool) -> list[str]:
+    """Return the names of the computed columns in their order."""
+    names = []
+    for name in FIGURES:
+        ends = ("", "_low", "_high") if name not in WITHOUT_LIMITS else ("",)
+        rolling = tuple(f"_rolling{end}" for end in ends) if with_rolling else ()
+        names += [f"{name}{end}" for end in (*ends, *rolling)]
+    return names
 
 
 def _checked_index(roles: pd.DataFrame, every_s: int) -> pd.DatetimeIndex:
@@ -140,7 +194,7 @@ def figure_quotients(streams: Streams, chosen: Chosen, press: Press) -> dict[str
     solids = streams.product_solids_pct
     comes_off = streams.fed_kg_h.value > 0.0
     # the concentration itself, weighed by what comes off: dry over wet where that is known, else by time
-    weight = _weight_of_product(chosen, comes_off)
+    weight = np.where(chosen.wet_kg_h.value > 0.0, chosen.wet_kg_h.value, np.nan) if chosen.is_wet_known else ones
     filtrate = streams.filtrate_tss_row_mg_l
     tonnes = streams.fed_row_kg_h * 0.001
     unit = exact(ones)
@@ -166,13 +220,6 @@ def figure_quotients(streams: Streams, chosen: Chosen, press: Press) -> dict[str
         "washwater_m3_t": Quotient(streams.washwater_row_m3_h, tonnes),
         "energy_kwh_t": Quotient(streams.power_row_kw, tonnes),
     }
-
-
-def _weight_of_product(chosen: Chosen, comes_off: np.ndarray) -> Array:
-    wet = chosen.wet_kg_h.value
-    if np.isnan(wet[comes_off]).mean() > 0.5 if comes_off.any() else True:
-        return np.ones(len(wet))
-    return np.where(wet > 0.0, wet, np.nan)
 
 
 def _running(speed: Measured) -> Measured:
@@ -218,31 +265,36 @@ def _wedge_contact(press: Press, times: pd.DatetimeIndex, thickness_mm: Array) -
     return result
 
 
-def _lead_columns(operation: Operation, chosen: Chosen, times: pd.DatetimeIndex, every_s: float) -> pd.DataFrame:
+def _lead_columns(record: Record, rows: slice, method: NDArray[np.object_]) -> pd.DataFrame:
+    operation, times = record.operation, record.times
     names = np.array([*operation.run_names, None], dtype=object)
     modes = np.array([*MODES, None], dtype=object)
-    in_run = operation.run_code >= 0
-    fed_s = np.where(operation.is_moving & in_run, operation.transit.fed_middle, np.nan)
+    run_code = operation.run_code[rows]
+    in_run = run_code >= 0
+    fed_s = np.where(operation.is_moving[rows] & in_run, operation.transit.fed_middle[rows], np.nan)
     feed_time = times[0] + pd.to_timedelta(np.round(fed_s), unit="s") if len(times) else pd.DatetimeIndex([], tz="UTC")
-    return pd.DataFrame(
-        {
-            "feed_time": feed_time,
-            "run": pd.Series(names[operation.run_code], index=times, dtype=object),
-            "phase": pd.Series(operation.phase, index=times, dtype=object),
-            "mode": pd.Series(modes[np.where(in_run, operation.mode, -1)], index=times, dtype=object),
-            "capture_method": pd.Series(chosen.method_of_bin, index=times, dtype=object),
-        },
-        index=times,
-    )
+    words = {
+        "run": names[run_code],
+        "phase": operation.phase[rows],
+        "mode": modes[np.where(in_run, operation.mode[rows], -1)],
+        "capture_method": method,
+    }
+    columns = {name: pd.Series(each, times[rows], dtype=object) for name, each in words.items()}
+    return pd.DataFrame({"feed_time": pd.Series(feed_time, times[rows]), **columns}, times[rows])
 
 
-def _role_columns(roles: pd.DataFrame) -> pd.DataFrame:
+def _side_by_side(lead: pd.DataFrame, roles: pd.DataFrame, figures: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([lead, pd.DataFrame(_role_columns(roles), roles.index, copy=False), figures], axis=1)
+
+
+def _role_columns(roles: pd.DataFrame) -> dict[str, pd.Series]:
     """Return all role columns in the contract's order, null where the press has none, then the free tags.
 
     The `mode` signal is not repeated: the column `mode` says what it, or the belts, told.
     """
     states = {role.column for role in ROLES.values() if role.kind == "state"} - {"running", "belt_trip"}
     columns: dict[str, pd.Series] = {}
+    unknown = pd.Series(np.nan, index=roles.index)
     for role in ROLES.values():
         if role.name == "mode":
             continue
@@ -251,9 +303,8 @@ def _role_columns(roles: pd.DataFrame) -> pd.DataFrame:
         elif role.column in states:
             columns[role.column] = pd.Series(None, index=roles.index, dtype=object)
         else:
-            columns[role.column] = pd.Series(np.nan, index=roles.index)
-    columns |= {name: roles[name] for name in roles.columns if name not in columns and name not in LEAD}
-    return pd.DataFrame(columns, index=roles.index)
+            columns[role.column] = unknown
+    return columns | {name: roles[name] for name in roles.columns if name not in columns and name not in LEAD}
 
 
 _NEEDS = {
@@ -271,24 +322,14 @@ _NEEDS = {
 }
 
 
-def _unavailable(frame: pd.DataFrame, streams: Streams, press: Press) -> dict[str, str]:
-    """Return, for every figure that is null throughout, why."""
-    reasons = {}
-    for name in FIGURES:
-        if frame[name].notna().any():
-            continue
-        missing = [streams.reasons[need] for need in _NEEDS.get(name, ()) if need in streams.reasons]
-        reasons[name] = "; ".join(missing) or _other_reason(name, streams, press)
-    return reasons
-
-
-def _other_reason(name: str, streams: Streams, press: Press) -> str:
-    if name == "thickened_solids_pct" and not streams.is_thickening.any():
+def _other_reason(name: str, record: Record) -> str:
+    modes = record.operation.mode[record.operation.run_code >= 0]
+    if name == "thickened_solids_pct" and not (modes == THICKENING).any():
         return "no thickening run in these data"
-    if name in CAKE_FIGURES and not streams.is_dewatering.any():
+    if name in CAKE_FIGURES and not (modes == DEWATERING).any():
         return "no dewatering run in these data"
     if name == "wedge_contact_pct":
-        has_gaps = any(there.wedge_gaps for _, there in settings_over(press, streams.times))
+        has_gaps = any(there.wedge_gaps for _, there in settings_over(record.press, record.times))
         return "no wedge gaps in the plant file" if not has_gaps else "no cake thickness"
     needs = {
         "tank_upflow_m_h": "no conditioning tank area in the plant file",

@@ -3,19 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from trendkit.plant.model import Plant, Press
-from trendkit.press.calibration import Calibrated, calibrate
+from trendkit.press.calibration import Calibrated, Calibration, Fitted, calibrated
 from trendkit.press.capture import WATER_KG_M3
 from trendkit.press.lab import BenchSeries, bench_series
 from trendkit.press.phases import Operation
 from trendkit.press.rows import has_role, role_values, setting
 from trendkit.press.transit import Span
 from trendkit.press.uncertainty import Array, Measured, Samples, choose, exact, reading
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a whole record decides for the streams of any of its rows.
+
+    `fitted`: each solids meter against the grabs, by role. `own_share`: which share of what comes off in a bin was
+    fed in its own run. `filtrate_has_gaps`: whether turbidity stands in for the filtrate solids meter anywhere.
+    """
+
+    fitted: Mapping[str, Fitted]
+    own_share: Array
+    filtrate_has_gaps: bool
+
+    def over(self, rows: slice) -> Known:
+        """Return what is known for some rows."""
+        return replace(self, own_share=self.own_share[rows])
 
 
 @dataclass(frozen=True)
@@ -28,6 +45,7 @@ class Given:
     plant: Plant
     operation: Operation
     every_s: float
+    known: Known
 
     @property
     def times(self) -> pd.DatetimeIndex:
@@ -54,11 +72,15 @@ class Given:
 
     def calibrated(self, role: str) -> Calibrated:
         """Return a solids meter's readings on the scale of the bench."""
-        as_read = self.metered(role)
-        if np.isnan(as_read.value).all():
-            return Calibrated(as_read, {}, ())
-        run_code = self.operation.run_code
-        return calibrate(role, as_read, self.lab, run_code, self.times, self.every_s, self.press, self.plant)
+        return calibrated(role, self.metered(role), self.known.fitted[role], self.operation.run_code, self.times)
+
+    @property
+    def calibrations(self) -> tuple[Calibration, ...]:
+        """The calibrations a person is told of; those of turbidity where it stands in for the solids meter."""
+        roles = ["feed_solids", "filtrate_solids", "filtrate_turbidity", "cake_solids", "thickened_solids"]
+        if not self.known.filtrate_has_gaps:
+            roles.remove("filtrate_turbidity")
+        return tuple(each for role in roles for each in self.known.fitted[role].told)
 
     def metered_or_bench(
         self, meters: Sequence[Calibrated], bench: BenchSeries

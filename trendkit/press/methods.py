@@ -36,7 +36,7 @@ class Chosen:
     wet_kg_h: Measured
     method_of_bin: NDArray[np.object_]  # None where no method serves the run
     by_run: pd.DataFrame
-    notes: tuple[str, ...] = ()
+    is_wet_known: bool  # the wet product, in most bins in which something comes off
 
 
 def choose_methods(streams: Streams) -> Chosen:
@@ -57,7 +57,13 @@ def choose_methods(streams: Streams) -> Chosen:
     wet = choose(is_weighed, streams.weighed_wet_kg_h, dry * 100.0 / percent)
     names = np.array([*METHODS, None], dtype=object)[picked]
     names[np.isnan(kept.value)] = None
-    return Chosen(kept, dry, wet, names, rows, _notes(rows))
+    return Chosen(kept, dry, wet, names, rows, is_mostly_known(wet, streams))
+
+
+def is_mostly_known(wet: Measured, streams: Streams) -> bool:
+    """Return whether the wet product is known in most bins in which something comes off."""
+    unknown = np.isnan(wet.value[streams.fed_kg_h.value > 0.0])
+    return len(unknown) > 0 and float(unknown.mean()) <= 0.5
 
 
 def capture_of(kept: Measured, fed: Measured, groups: Codes, count: int, streams: Streams) -> tuple[Measured, Array]:
@@ -109,7 +115,8 @@ def _reason(is_chosen: bool, serves: bool, bins: float, pressing: float) -> str:
     return "wider limits"
 
 
-def _notes(rows: pd.DataFrame) -> tuple[str, ...]:
+def method_notes(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Say in words where capture, by run and method, cannot be right."""
     chosen = rows[rows["is_chosen"].astype(bool)] if len(rows) else rows
     over = chosen[chosen["capture_pct"] > 100.0] if len(chosen) else chosen
     return tuple(

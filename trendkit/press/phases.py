@@ -43,6 +43,27 @@ class Operation:
     phase: NDArray[np.object_]
     transit: Transit
 
+    @property
+    def run_starts(self) -> Codes:
+        """The first row of every run."""
+        return _first_rows(self.run_code)
+
+    def over(self, rows: slice, every_s: float) -> Operation:
+        """Return the operation of some rows that cut no run; runs and clocks count from the first of them."""
+        codes = self.run_code[rows]
+        inside = codes[codes >= 0]
+        runs = slice(int(inside[0]), int(inside[-1]) + 1) if len(inside) else slice(0, 0)
+        return Operation(
+            self.is_moving[rows],
+            self.is_feeding[rows],
+            self.mode[rows],
+            np.where(codes >= 0, codes - runs.start, -1),
+            self.run_names[runs],
+            self.run_start_s[runs] - rows.start * every_s,
+            self.phase[rows],
+            self.transit.over(rows, every_s),
+        )
+
 
 def moving(roles: pd.DataFrame, every_s: float) -> tuple[Mask, Mask]:
     """Return where the press moves, and where that is known at all.

@@ -13,7 +13,7 @@ from trendkit.plant.model import Limit
 if TYPE_CHECKING:
     from trendkit.press.calibration import Calibration
     from trendkit.press.closure import Closure
-    from trendkit.press.methods import Chosen
+    from trendkit.press.record import Record
     from trendkit.press.streams import Streams
     from trendkit.press.workload import Workload
 
@@ -39,8 +39,14 @@ class FigureTable:
     basis: Mapping[str, str] = field(default_factory=dict)  # role column -> metered, assumed, split, counter
     notes: tuple[str, ...] = ()
     lab: pd.DataFrame = field(default_factory=pd.DataFrame)
-    streams: Streams | None = None  # what the figures are ratios of, with errors; `review_period` sums them
-    chosen: Chosen | None = None  # the capture method of every run
+    record: Record | None = None  # what the figures are ratios of, with errors; `review_period` sums it
+
+    @property
+    def streams(self) -> Streams:
+        """The streams the rows are ratios of, whole runs around them included; made when asked for in a long record."""
+        if self.record is None:
+            raise ValueError("this figure table was not made by compute_figures: it carries no streams")
+        return self.record.around(pd.DatetimeIndex(self.frame.index)).streams
 
 
 @dataclass(frozen=True)

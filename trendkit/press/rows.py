@@ -25,9 +25,8 @@ def role_values(roles: pd.DataFrame, role: str) -> Array:
 
 
 def has_role(roles: pd.DataFrame, role: str) -> bool:
-    """Return True when the role has a column with at least one value."""
-    column = ROLES[role].column
-    return column in roles and bool(roles[column].notna().any())
+    """Return True when the role has a column; a press's record has none that is empty throughout."""
+    return ROLES[role].column in roles
 
 
 def settings_over(press: Press, times: pd.DatetimeIndex) -> Iterator[tuple[slice, Press]]:

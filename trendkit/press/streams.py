@@ -13,9 +13,9 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from trendkit.plant.model import Filtrate, Plant, Press
+from trendkit.plant.model import Filtrate, Press
 from trendkit.plant.roles import ROLES
-from trendkit.press.calibration import Calibrated, Calibration, calibration_notes
+from trendkit.press.calibration import Calibrated, Calibration
 from trendkit.press.capture import (
     WATER_KG_M3,
     capture_concentration,
@@ -28,8 +28,8 @@ from trendkit.press.dose import polymer_active_kg_h
 from trendkit.press.given import Given, conditioning_kg_h, dissolved_mg_l
 from trendkit.press.loading import feed_dry_solids_kg_h
 from trendkit.press.phases import DEWATERING, THICKENING, Operation
-from trendkit.press.rows import Mask, has_role, setting, settings_over
-from trendkit.press.stream_words import assumptions, basis_notes, missing_reasons
+from trendkit.press.rows import Mask, has_role, role_values, setting, settings_over
+from trendkit.press.stream_words import missing_reasons
 from trendkit.press.transit import Span, carry
 from trendkit.press.uncertainty import Array, Codes, Measured, Samples, choose, exact
 
@@ -82,7 +82,6 @@ class Streams:
     samples: Mapping[str, Samples]
     discharge_samples: Mapping[str, Samples]
     reasons: Mapping[str, str]
-    notes: tuple[str, ...]
     calibrations: tuple[Calibration, ...]
     product_over_suspended: Measured  # total over suspended solids of the product; 1 where dissolved are not known
     balance: BalanceTerms
@@ -103,21 +102,13 @@ class Streams:
         return np.asarray(self.operation.phase == "pressing")
 
 
-def observe_streams(
-    roles: pd.DataFrame,
-    lab: pd.DataFrame | None,
-    press: Press,
-    plant: Plant,
-    operation: Operation,
-    every_s: float,
-) -> Streams:
+def observe_streams(given: Given) -> Streams:
     """Return every stream of the press for every bin, on the wall clock and on sludge time."""
-    given = Given(roles, lab, press, plant, operation, every_s)
-    times = given.times
+    roles, press, operation, every_s, times = given.roles, given.press, given.operation, given.every_s, given.times
     earliest = _run_start(operation)
     fed_span = operation.transit.fed.after(earliest)
     drained_span = operation.transit.drained.after(earliest)
-    own_share = _own_share(given.metered("feed_flow"), fed_span, operation.transit.fed, every_s)
+    own_share = given.known.own_share
     density = setting(press, times, "feed_density_kg_m3")
 
     feed = given.metered("feed_flow")
@@ -127,13 +118,7 @@ def observe_streams(
     fed_row = feed_dry_solids_kg_h(feed, solids_pct, density)
     active_row = polymer_active_kg_h(given.metered("polymer_flow"), given.metered("polymer_strength"))
     tss_row, filtrate_samples = given.metered_or_bench((filtrate_meter, turbidity), given.bench("filtrate", "TSS"))
-    product, product_samples, product_calibrations = _product_solids(given)
-    calibrations = (
-        *feed_meter.calibrations,
-        *filtrate_meter.calibrations,
-        *_where_needed(turbidity.calibrations, filtrate_meter.measured),
-        *product_calibrations,
-    )
+    product, product_samples = _product_solids(given)
     dissolved = dissolved_mg_l(given)
     suspended = product - (100.0 - product.value) * dissolved * 1e-6
     total_over_suspended = product / suspended
@@ -182,21 +167,10 @@ def observe_streams(
             **product_samples,
         },
         reasons=missing_reasons(given, solids_pct, tss_row, product, turbidity.calibrations),
-        notes=(
-            *operation.transit.notes,
-            *assumptions(given),
-            *calibration_notes(calibrations),
-            *basis_notes(given, dissolved),
-        ),
-        calibrations=calibrations,
+        calibrations=given.calibrations,
         product_over_suspended=total_over_suspended,
         balance=_balance_terms(discharge),
     )
-
-
-def _where_needed(turbidity: tuple[Calibration, ...], meter: Measured) -> tuple[Calibration, ...]:
-    """Return turbidity's calibrations when it stands in for the solids meter anywhere."""
-    return turbidity if np.isnan(meter.value).any() else ()
 
 
 @dataclass(frozen=True)
@@ -253,15 +227,12 @@ class _Discharge:
 def _balance_terms(discharge: _Discharge) -> BalanceTerms:
     given, as_drained = discharge.given, discharge.as_drained
     wash = given.optional("washwater_flow")
-    wash_return = discharge.unknown
-    for setup, rows in _filtrate_setups(given.press, given.times):
-        wash_return = choose(rows, discharge.wash_return_kg_h(setup, wash), wash_return)
     return BalanceTerms(
         feed_kg_h=discharge.feed_kg_h,
         conditioning_kg_h=discharge.as_fed(conditioning_kg_h(given)),
         wash_kg_h=as_drained(wash * WATER_KG_M3),
         wash_solids_kg_h=as_drained(discharge.wash_solids_row_kg_h(wash)),
-        wash_return_kg_h=wash_return,
+        wash_return_kg_h=discharge.wash_return_kg_h(given.press.filtrate, wash),
         filtrate_kg_h=as_drained(given.metered("filtrate_flow") * WATER_KG_M3),
         filtrate_tss_mg_l=discharge.filtrate_tss_mg_l,
         product_solids_pct=discharge.product_solids_pct,
@@ -279,9 +250,11 @@ def _run_start(operation: Operation) -> Array:
     return result
 
 
-def _own_share(feed: Measured, cut: Span, whole: Span, every_s: float) -> Array:
+def own_share(roles: pd.DataFrame, operation: Operation, every_s: float) -> Array:
     """Return which share of what comes off in a bin was fed in its own run: below one in a run's first bins."""
-    volume = exact(np.nan_to_num(feed.value))
+    volume = exact(np.nan_to_num(role_values(roles, "feed_flow")))
+    whole = operation.transit.fed
+    cut = whole.after(_run_start(operation))
     own, all_of_it = (carry(volume, span, every_s, is_rate=True).value for span in (cut, whole))
     share: Array = np.divide(own, all_of_it, out=np.ones(len(own)), where=all_of_it > 0.0)
     return share
@@ -297,7 +270,7 @@ def _shifted(samples: Mapping[str, Samples], span: Span, every_s: float) -> Mapp
     return shifted
 
 
-def _product_solids(given: Given) -> tuple[Measured, Mapping[str, Samples], tuple[Calibration, ...]]:
+def _product_solids(given: Given) -> tuple[Measured, Mapping[str, Samples]]:
     """Return the solids of what comes off [%]: cake, or thickened sludge in thickening; meter before bench."""
     is_thick = given.operation.mode == THICKENING
     cake_meter, thick_meter = given.calibrated("cake_solids"), given.calibrated("thickened_solids")
@@ -314,7 +287,7 @@ def _product_solids(given: Given) -> tuple[Measured, Mapping[str, Samples], tupl
         own = {source: Samples(np.where(is_mode, each.ids, -1), each.count) for source, each in used.items()}
         samples |= {source: each for source, each in own.items() if (each.ids >= 0).any()}
     product = choose(is_thick, found["bench thickened TS"], found["bench cake TS"])
-    return product, samples, (*cake_meter.calibrations, *thick_meter.calibrations)
+    return product, samples
 
 
 def _weighed(given: Given, earliest: Array) -> Measured:

@@ -16,6 +16,7 @@ from trendkit.press.amounts import ratio
 from trendkit.press.figures import Quotient, figure_quotients
 from trendkit.press.methods import Chosen
 from trendkit.press.phases import Operation
+from trendkit.press.record import Record, Stretch
 from trendkit.press.results import FigureTable
 from trendkit.press.rows import Mask
 from trendkit.press.streams import Streams
@@ -54,7 +55,6 @@ MEANS = (
     "hydraulic_loading_m3_h_m",
     "belt_speed_ratio",
 )
-MOST_LEFT_ON_BELTS = 1.1  # more is no run's remainder but an edge of the readings
 PRESS_DAY_MIN = 60.0  # minutes of pressing that make a press day (contract, section 3)
 _METHODS = {
     "cake_solids_pct": "dry over wet, pressing",
@@ -92,19 +92,27 @@ class Sums:
     press: Press
     plant: Plant
 
+    @cached_property
+    def stretch(self) -> Stretch:
+        """The streams the table's rows are ratios of."""
+        return self.record.around(pd.DatetimeIndex(self.table.frame.index))
+
+    @property
+    def record(self) -> Record:
+        """The record the table is of."""
+        if self.table.record is None:
+            raise ValueError("this figure table was not made by compute_figures: it carries no record")
+        return self.table.record
+
     @property
     def streams(self) -> Streams:
         """The streams the figures are ratios of."""
-        if self.table.streams is None:
-            raise ValueError("this figure table was not made by compute_figures: it carries no streams")
-        return self.table.streams
+        return self.stretch.streams
 
     @property
     def chosen(self) -> Chosen:
         """The capture method of every run."""
-        if self.table.chosen is None:
-            raise ValueError("this figure table was not made by compute_figures: it carries no capture methods")
-        return self.table.chosen
+        return self.stretch.chosen
 
     @property
     def operation(self) -> Operation:
@@ -196,8 +204,9 @@ def _totals(sums: Sums, codes: Codes, count: int) -> tuple[dict[str, Measured], 
     on_sludge, on_clock = streams.discharge_samples, sums.samples
     volume, moving = streams.feed_m3_h.value, sums.operation.is_moving.astype(float)
     fed, is_cake = streams.fed_kg_h.value, sums.is_mode("dewatering")
+    left_on_belts = sums.record.survey.left_on_belts
     # what came off of sludge whose feed solids nobody knows, and what lay on the belts at a stop
-    unseen = all_over_known(volume, ~np.isnan(streams.fed_row_kg_h.value), codes, count) * _left_on_belts(streams)
+    unseen = all_over_known(volume, ~np.isnan(streams.fed_row_kg_h.value), codes, count) * left_on_belts
     rates = {
         "feed_volume_m3": (streams.feed_m3_h, 1.0, volume, on_clock),
         "feed_dry_solids_t": (streams.fed_row_kg_h, 0.001, volume, on_clock),
@@ -217,18 +226,6 @@ def _totals(sums: Sums, codes: Codes, count: int) -> tuple[dict[str, Measured], 
 
 def _where(quantity: Measured, mask: Mask) -> Measured:
     return Measured(np.where(mask, quantity.value, np.nan), quantity.parts)
-
-
-def _left_on_belts(streams: Streams) -> float:
-    """Return all solids fed over those that came off within the run they were fed in.
-
-    What lies on the belts at a stop comes off in the next run's first minutes and counts in no run's discharge; it
-    is a few tenths of a percent, taken to leave as the rest does. 1 where nothing was fed.
-    """
-    in_runs = streams.operation.run_code >= 0
-    fed = float(np.nansum(streams.fed_suspended_row_kg_h.value[in_runs]))
-    came_off = float(np.nansum(streams.fed_kg_h.value[in_runs]))
-    return float(np.clip(fed / came_off, 1.0, MOST_LEFT_ON_BELTS)) if came_off > 0.0 else 1.0
 
 
 def _mean(sums: Sums, name: str, codes: Codes, count: int) -> tuple[Measured, Array]:

@@ -32,6 +32,10 @@ class Span:
         """Middle of the stretch, seconds."""
         return 0.5 * (self.lower + self.upper)
 
+    def over(self, rows: slice, shift_s: float) -> Span:
+        """Return the spans of some rows on a clock that begins `shift_s` later."""
+        return Span(self.lower[rows] - shift_s, self.upper[rows] - shift_s)
+
     def after(self, earliest: Array) -> Span:
         """Return the span cut off before `earliest` (a run's first edge): nothing older is counted."""
         return Span(np.maximum(self.lower, earliest), np.maximum(self.upper, earliest))
@@ -52,6 +56,18 @@ class Transit:
     fed_of_drained_middle: Array
     moved_m3: Array
     notes: tuple[str, ...] = ()
+
+    def over(self, rows: slice, every_s: float) -> Transit:
+        """Return the way of some rows, on a clock that begins with the first of them."""
+        shift_s = rows.start * every_s
+        return Transit(
+            self.fed.over(rows, shift_s),
+            self.drained.over(rows, shift_s),
+            self.fed_middle[rows] - shift_s,
+            self.fed_of_drained_middle[rows] - shift_s,
+            self.moved_m3[rows],
+            self.notes,
+        )
 
 
 def _cumulative(rate: Array) -> Array:

@@ -7,7 +7,7 @@ import io
 import os
 import re
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -45,8 +45,11 @@ def require_folder(folder: Path) -> None:
             )
 
 
-def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Write every file of `contents` (name -> bytes) into `folder`, all of them or none; return their paths.
+Content = bytes | Callable[[Path], None]  # of a file, or what writes it to a path
+
+
+def write_whole(folder: Path, contents: Mapping[str, Content]) -> tuple[Path, ...]:
+    """Write every file of `contents` (by name) into `folder`, all of them or none; return their paths.
 
     Each is written beside its place under a temporary name first; a reader never sees half a file.
     """
@@ -58,7 +61,10 @@ def write_whole(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]
         for name, content in contents.items():
             part = folder / f".{name}.{os.getpid()}.part"
             waiting.append((part, folder / name))
-            part.write_bytes(content)
+            if callable(content):
+                content(part)
+            else:
+                part.write_bytes(content)
             force_to_disk(part)  # before its name points to it: after a power cut there is the old file or the new one
         for part, place in waiting:
             os.replace(part, place)
@@ -86,14 +92,37 @@ def joined_table(tables: Sequence[FigureTable]) -> pd.DataFrame:
     """
     parts = []
     for table in tables:
-        part = table.frame.reset_index(names="time")
-        part.insert(1 + ("feed_time" in part.columns), "press", table.press)
-        parts.append(part)
+        rows = table.frame.reset_index(drop=True)
+        lead = {"time": pd.Series(table.frame.index), "press": pd.Series(table.press, rows.index)}
+        parts.append(pd.DataFrame(lead | {name: rows[name] for name in rows.columns}, copy=False))
     joined = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
     first = [
         name for name in ("time", "feed_time", "press", "run", "phase", "mode", "capture_method") if name in joined
     ]
     return joined[[*first, *(name for name in joined.columns if name not in first)]]
+
+
+def parquet_of_pieces(path: Path, pieces: Iterable[FigureTable], head: pd.DataFrame) -> None:
+    """Write figure tables under one another as Parquet, a row group each, so that they need not be held together.
+
+    `head` has the columns of all of them and no rows; what `parquet_bytes` says of numbers and times holds here, too.
+    """
+    texts = {name: pa.string() for name in head.columns if head[name].dtype == object}
+    fields = pa.Schema.from_pandas(head, preserve_index=False)
+    schema = pa.schema([(each.name, texts.get(each.name, each.type)) for each in fields])
+    repeating = [str(name) for name in head.columns if not pd.api.types.is_float_dtype(head[name].dtype)]
+    with pa_parquet.ParquetWriter(path, schema, compression="zstd", use_dictionary=repeating) as file:
+        for piece in pieces:
+            frame = joined_table([piece]).reindex(columns=head.columns)
+            file.write_table(pa.Table.from_pandas(frame, schema, preserve_index=False))
+
+
+def csv_of_pieces(path: Path, pieces: Iterable[FigureTable], head: pd.DataFrame) -> None:
+    """Write figure tables under one another as `csv_bytes` has them; `head` has the columns of all and no rows."""
+    with path.open("wb") as file:
+        file.write(csv_bytes(head))
+        for piece in pieces:
+            file.write(csv_bytes(joined_table([piece]).reindex(columns=head.columns), has_heading=False))
 
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:
@@ -121,14 +150,15 @@ def csv_text(text: str) -> str:
     return f"'{text}" if _STARTS_A_FORMULA.match(text) and not _A_NUMBER.fullmatch(text) else text
 
 
-def _csv(table: pa.Table) -> bytes:
+def _csv(table: pa.Table, has_heading: bool = True) -> bytes:
     sink = io.BytesIO()
-    sink.write((",".join(table.column_names) + "\n").encode())  # bare names; the writer would quote them all
+    if has_heading:
+        sink.write((",".join(table.column_names) + "\n").encode())  # bare names; the writer would quote them all
     pa_csv.write_csv(table, sink, pa_csv.WriteOptions(include_header=False, quoting_style="needed"))
     return sink.getvalue()
 
 
-def csv_bytes(frame: pd.DataFrame) -> bytes:
+def csv_bytes(frame: pd.DataFrame, has_heading: bool = True) -> bytes:
     """Return a frame as CSV (UTF-8): empty cell where not known, times in UTC ending in Z, eight digits
     kept.
     """
@@ -146,7 +176,7 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
             columns[name] = pa.array(filled, type=pa.string())
         else:
             columns[name] = pa.array(column.map(_safe_cell), from_pandas=True)
-    return _csv(pa.table(columns))
+    return _csv(pa.table(columns), has_heading)
 
 
 _UPSET_SCHEMA = pa.schema(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,14 @@ from trendkit.reports.documents import (
     troubleshoot_document,
     tune_document,
 )
-from trendkit.reports.files import csv_bytes, joined_table, parquet_bytes, upsets_bytes, write_whole
+from trendkit.reports.files import (
+    csv_of_pieces,
+    joined_table,
+    parquet_bytes,
+    parquet_of_pieces,
+    upsets_bytes,
+    write_whole,
+)
 from trendkit.reports.jsonio import plain
 from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.words import KINDS, said
@@ -131,20 +138,25 @@ def require_suffix(path: Path, suffixes: Sequence[str]) -> None:
         )
 
 
-def write_table(path: Path, tables: Sequence[FigureTable], plant: Plant) -> Path:
-    """Write the figure tables under one another: .parquet and .csv in SI and UTC, .xlsx in the plant's
-    units and time.
+def write_table(path: Path, tables: Iterable[FigureTable], heads: Sequence[FigureTable], plant: Plant) -> Path:
+    """Write figure tables under one another: .parquet and .csv in SI and UTC, .xlsx in the plant's units and time.
+
+    `tables` may be made while they are written, and are let go of one after another but for a workbook; `heads` have
+    the columns of each press's and no rows.
     """
     suffix = path.suffix.lower()
     require_suffix(path, (".parquet", ".csv", ".xlsx"))
-    frame = joined_table(tables)
-    if suffix == ".xlsx":
-        from trendkit.reports.table_workbook import table_workbook
+    head = joined_table(heads)
 
-        content = table_workbook(frame, plant)
-    else:
-        content = parquet_bytes(frame) if suffix == ".parquet" else csv_bytes(frame)
-    return write_whole(path.parent, {path.name: content})[0]
+    def write(part: Path) -> None:
+        if suffix == ".xlsx":
+            from trendkit.reports.table_workbook import table_workbook
+
+            part.write_bytes(table_workbook(joined_table(list(tables)), plant))
+        else:
+            (parquet_of_pieces if suffix == ".parquet" else csv_of_pieces)(part, tables, head)
+
+    return write_whole(path.parent, {path.name: write})[0]
 
 
 def write_upsets(path: Path, upsets: Sequence[Upset]) -> Path:

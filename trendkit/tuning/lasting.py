@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,18 +39,27 @@ def lasting_errors(table: FigureTable, minutes: pd.DataFrame) -> Lasting:
 
     Grabs err independently of each other and are left to the scatter of the days.
     """
-    if table.streams is None or table.chosen is None or not len(minutes):
+    if table.record is None or not len(minutes):
         return NONE
-    # the streams keep the whole span read when a period is cut out of the table
-    rows = np.asarray(table.streams.times.get_indexer(pd.DatetimeIndex(minutes.index)))
+    # the record keeps the whole span read when a period is cut out of the table
+    rows = np.asarray(table.record.times.get_indexer(pd.DatetimeIndex(minutes.index)))
     rows = rows[np.linspace(0, len(rows) - 1, min(ROWS, len(rows))).round().astype(int)]
-    cake = _at(table.streams.product_solids_pct, rows)
-    capture = ratio(_at(table.chosen.kept_kg_h, rows) * 100.0, _at(table.streams.fed_kg_h, rows))
-    scattered = {**table.streams.samples, **table.streams.discharge_samples}
-    sources = [source for source in {**cake.parts, **capture.parts} if source not in scattered]
+    scattered: set[str] = set()
+    cake, loss = [], []
+    for block in table.record.blocks:
+        inside = rows[(rows >= block.start) & (rows < block.stop)]
+        if len(inside):
+            stretch = table.record.stretch(block)
+            places = inside - block.start + stretch.asked.start
+            scattered |= {*stretch.streams.samples, *stretch.streams.discharge_samples}
+            cake.append(_at(stretch.streams.product_solids_pct, places))
+            kept, fed = _at(stretch.chosen.kept_kg_h, places), _at(stretch.streams.fed_kg_h, places)
+            loss.append(_logarithm_of_loss(ratio(kept * 100.0, fed)))
+    sources = [source for each in zip(cake, loss, strict=True) for part in each for source in part.parts]
+    lasting = [source for source in dict.fromkeys(sources) if source not in scattered]
     return Lasting(
-        np.array([_mean(cake.parts.get(source)) for source in sources]),
-        np.array([_mean(_of_loss(capture, source)) for source in sources]),
+        np.array([_mean(cake, source) for source in lasting]),
+        np.array([_mean(loss, source) for source in lasting]),
     )
 
 
@@ -58,13 +68,14 @@ def _at(quantity: Measured, rows: npt.NDArray[np.int64]) -> Measured:
     return Measured(quantity.value[rows], parts)
 
 
-def _of_loss(capture: Measured, source: str) -> Floats | None:
-    """Return a source's share of the loss's logarithm; None where it has no part."""
-    part = capture.parts.get(source)
-    loss = 100.0 - capture.value
-    return None if part is None else np.asarray(-part / np.where(loss > 0.0, loss, np.nan), dtype=np.float64)
+def _logarithm_of_loss(capture: Measured) -> Measured:
+    """Return the lost solids' logarithm, unknown where nothing is lost."""
+    loss = np.where(capture.value < 100.0, 100.0 - capture.value, np.nan)
+    return Measured(np.log(loss), {source: -part / loss for source, part in capture.parts.items()})
 
 
-def _mean(part: Floats | None) -> float:
-    known = np.zeros(0) if part is None else part[np.isfinite(part)]
+def _mean(pieces: Sequence[Measured], source: str) -> float:
+    """Return a source's mean share where that is known; it has none in a piece that does not name it."""
+    shares = [piece.parts.get(source, 0.0 * piece.value) for piece in pieces]
+    known = np.concatenate([share[np.isfinite(share)] for share in shares])
     return float(known.mean()) if len(known) else 0.0
