@@ -10,11 +10,11 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import opcua_aggregates as aggregates
 import pytest
+from opcua_aggregates import History
 
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN
-from trendkit.series import aggregates
-from trendkit.series.aggregates import History
 from trendkit.series.segments import Bins
 from trendkit.series.signal import Holding, Samples
 from trendkit.series.tracks import Track

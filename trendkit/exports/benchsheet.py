@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from trendkit.exports import names
 
-REQUIRED = ("sampled_at", "point", "analysis", "value")
 COLUMNS = ("sampled_at", "press", "point", "analysis", "value", "unit", "note")
 
 _ALSO_CALLED = {

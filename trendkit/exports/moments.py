@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Literal
 
@@ -60,8 +60,6 @@ class Cell:
     date_kind: Literal["ymd", "open", "named"]
     is_short_year: bool
     day_us: int  # time of day [us]; 24:00 is a whole day
-    hour: int  # as written
-    has_meridiem: bool
     zone: str  # "", "Z", "+07:00", "MST"
     shape: str  # "" when only this module, not DuckDB, can read it
 
@@ -107,9 +105,8 @@ def take_apart(text: str) -> Cell | None:
     shape = f"{date_shape}{part['j'] or ''}{clock_shape}{_zone_shape(part['z'])}" if date_shape else ""
     is_exotic = clock_shape == "?" or (zone and not re.fullmatch(r"Z|[+-]\d\d(:?\d\d)?", zone))
     is_exotic = is_exotic or (part["z"] or "").startswith(" ")
-    hour = int(part["H"]) if part["H"] else 0
     short = len(part["y3"] or part["y4"] or "0000") == 2
-    return Cell(year, first, second, kind, short, day_us, hour, bool(part["ap"]), zone, "" if is_exotic else shape)
+    return Cell(year, first, second, kind, short, day_us, zone, "" if is_exotic else shape)
 
 
 def _date_parts(part: dict[str, str]) -> tuple[int, int, int, Literal["ymd", "open", "named"], str] | None:
@@ -340,8 +337,3 @@ def read_cell(text: str, form: TimeForm) -> int | str:
     if not EARLIEST_US <= moment <= LATEST_US:
         return "the year is out of all reason"
     return moment
-
-
-def spoken_utc(moment_us: int) -> str:
-    """Return a moment [us since 1970 UTC] as text to the second."""
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=moment_us)).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -111,7 +111,6 @@ class TextTable:
     first_data_line: int
     skipped: tuple[tuple[int, str], ...]  # lines above the rows that are neither header nor units
     rows: tuple[tuple[str, ...], ...]  # the first rows, as texts
-    header_line: int | None = None
 
     @property
     def width(self) -> int:
@@ -219,7 +218,6 @@ def _laid_out(
         first + 1,
         tuple((i + 1, lines[i].strip()) for i in above if i not in used),
         tuple(rows),
-        None if header_at is None else header_at + 1,
     )
 
 

@@ -113,7 +113,6 @@ class Press:
     feed_density_kg_m3: float = 1000.0
     cake_density_kg_m3: float = 1060.0
     filtrate: Filtrate = Filtrate()
-    polymer_strength_of: Literal["solution"] = "solution"
     targets: Mapping[str, Mapping[str, Limit]] = field(default_factory=dict)  # mode -> column ("capture_pct") -> SI
     tags: Mapping[str, Tag] = field(default_factory=dict)  # role or free name -> Tag
     fixed: Mapping[str, Fixed] = field(default_factory=dict)  # role -> Fixed

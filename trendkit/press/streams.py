@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from trendkit.plant.model import Filtrate, Press
-from trendkit.plant.roles import ROLES
 from trendkit.press.calibration import Calibrated, Calibration
 from trendkit.press.capture import (
     WATER_KG_M3,
@@ -375,8 +374,3 @@ def _filtrate_flow(discharge: _Discharge, setup: Filtrate, wash: Measured) -> Me
 def codes_where(mask: Mask) -> Codes:
     """Return group 0 inside the mask, -1 outside."""
     return np.where(mask, 0, -1).astype(np.int64)
-
-
-def role_columns() -> tuple[str, ...]:
-    """Return the columns of all roles in the contract's order."""
-    return tuple(role.column for role in ROLES.values())

@@ -1,8 +1,9 @@
-"""Aggregates of one tag over regular intervals by the definitions of IEC 62541-13 (OPC UA part 13).
+"""The aggregates of IEC 62541-13 (OPC UA part 13) by their definitions, on the integrals that fill the grid.
 
-The grid's bins follow `time_average_of_good`: straight lines or held values by the tag's kind, bad stretches
-left out of numerator and divisor. The others serve to compare with what a control system itself reports.
-All share the integrals of `trendkit.series.segments`; one entry per interval, NaN where there is none.
+A reference for the tests and no part of the program, which knows one of them: its bins are `time_average_of_good`
+(straight lines or held values by the tag's kind, bad stretches left out of numerator and divisor). What the printed
+tables prove of the program is the integrals of `trendkit.series.segments` that all of these share, and, in a test of
+its own, the grid's bins. One entry per interval, NaN where there is none.
 """
 
 from __future__ import annotations
