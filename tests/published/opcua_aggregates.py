@@ -25,7 +25,7 @@ from trendkit.series.segments import (
     integrate_trusted,
     sums_between,
 )
-from trendkit.series.signal import Holding, Samples, segments_of
+from trendkit.series.signal import Holding, Observations, segments_of
 
 # After the last raw value the published tables count one more unit of time, a millisecond.
 LAST_UNIT_S = 0.001
@@ -115,12 +115,12 @@ def time_average_of_good(history: History, bins: Bins) -> Floats:
     if not len(time_us):
         return average
     end_us = bins.start_us + ((int(time_us[-1]) - bins.start_us) // bins.every_us + 1) * bins.every_us
-    samples = Samples(np.append(time_us, end_us), np.append(values, np.nan), np.append(usable, False))
-    cuts = cut_at_edges(samples.time_us, bins)
+    observations = Observations(np.append(time_us, end_us), np.append(values, np.nan), np.append(usable, False))
+    cuts = cut_at_edges(observations.time_us, bins)
     if cuts is None:
         return average
     holding = Holding("held" if history.is_stepped else "sloped", np.inf, np.inf)
-    runs = segments_of(samples, cuts.step_s, holding)
+    runs = segments_of(observations, cuts.step_s, holding)
     area = integrate_trusted(runs.values, runs.slopes, runs.trusted_s, cuts)
     good = integrate_trusted(np.ones(len(runs.values)), np.zeros(len(cuts.step_s)), runs.trusted_s, cuts)
     average[cuts.bins] = np.divide(area, good, out=np.full(len(good), np.nan), where=good > 0.0)

@@ -16,7 +16,7 @@ from opcua_aggregates import History
 
 from trendkit.exports.block import BAD, GOOD, UNCERTAIN
 from trendkit.series.segments import Bins
-from trendkit.series.signal import Holding, Samples
+from trendkit.series.signal import Holding, Observations
 from trendkit.series.tracks import Track
 
 FOLDER = Path(__file__).parent / "opcua"
@@ -111,7 +111,7 @@ def test_the_grids_own_bins_are_the_printed_time_average_of_good_data(historian:
     """The same table from the code that fills the grid, its rows fed in batches of any size."""
     record, bins = history(historian), intervals("5000")
     track = Track(bins, Holding("held" if record.is_stepped else "sloped", np.inf, np.inf))
-    everything = Samples(record.time_us, np.where(record.is_usable, record.values, np.nan), record.is_usable)
+    everything = Observations(record.time_us, np.where(record.is_usable, record.values, np.nan), record.is_usable)
     for first in range(0, len(record.time_us), batch):
         track.add(everything.chosen(slice(first, first + batch)))
     track.close(95_000_000)

@@ -171,7 +171,7 @@ def test_bad_values_are_left_out_and_shown_32(tmp_path):
     path = wide(tmp_path, stamps(minutes), FEED=np.where(quality == 0, 90.0, 20.0), **{"FEED.Quality": quality})
     grid = grid_of(plant_of(FEED), path)
     assert grid.roles["feed_flow_m3_h"].max() == 20.0
-    assert faults(grid, "bad_quality") == [("FEED", "20 samples reading 90 m3/h marked bad")]
+    assert faults(grid, "bad_quality") == [("FEED", "20 readings of 90 m3/h marked bad")]
     (tag,) = account_for_tags(
         grid, plant_of(FEED).presses[0], plant_of(FEED), START, START + pd.Timedelta(hours=1)
     ).tags
@@ -196,7 +196,7 @@ def test_a_code_for_no_value_and_a_reading_at_its_end_are_told_34(tmp_path):
     feed[600:780] = 100.0
     path = wide(tmp_path, stamps(minutes), FEED=feed, RUN=moving.astype(int))
     grid = grid_of(plant_of(FEED, RUN), path)
-    assert faults(grid, "out_of_range") == [("FEED", "20 samples reading -9999 m3/h, instrument range 0 to 100 m3/h")]
+    assert faults(grid, "out_of_range") == [("FEED", "20 readings of -9999 m3/h, instrument range 0 to 100 m3/h")]
     ((_, evidence),) = faults(grid, "frozen")
     assert evidence.startswith("stood at 100 m3/h for 179 minutes of a moving press")
     assert (grid.roles["feed_flow_m3_h"] > 25.0).sum() <= 2  # the minutes in which it went there and back
@@ -435,7 +435,7 @@ def test_rows_at_the_seam_of_two_files_count_once_and_days_show_their_share_70(t
     grid = grid_of(plant, first, second)
     whole = grid_of(plant, wide(tmp_path, times, "whole.csv", FEED=feed))
     pd.testing.assert_series_equal(grid.roles["feed_flow_m3_h"], whole.roles["feed_flow_m3_h"])
-    assert faults(grid, "duplicate") == [("FEED", "1 samples at times already read".replace("1 samples", "1 sample"))]
+    assert faults(grid, "duplicate") == [("FEED", "1 reading at times already read")]
     days = account_for_tags(grid, plant.presses[0], plant, START, START + pd.Timedelta(days=2)).days
     assert [(day.day.isoformat(), round(day.share_good, 3)) for day in days] == [
         ("2026-03-02", 0.75),

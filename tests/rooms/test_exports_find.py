@@ -9,6 +9,7 @@ from exports_files import a_plant, written
 
 from trendkit.errors import InputError
 from trendkit.exports import check_exports, find_inputs, open_exports, require_tags
+from trendkit.exports.check import Readings
 from trendkit.plant.model import Lab, Tag
 
 PLANT = a_plant("FLOW", "CAKE")
@@ -134,3 +135,22 @@ def test_a_unit_stated_in_the_export_is_compared(tmp_path):
 
 def test_a_plant_file_that_fits_its_exports_has_no_problem(tmp_path):
     assert checked(tmp_path, [50.0] * 99 + ["Bad"], feed("m3/h", 1.0, 0, 250)) == []
+
+
+def test_kelvin_is_not_taken_for_degrees_celsius(tmp_path):
+    tag = Tag("feed_temperature", "FLOW", "feed_temperature_degc", "degC", "degC", "analog", factor=1.0)
+    (sentence,) = checked(tmp_path, np.full(50, 18.0), tag, header="Time,FLOW (K)")
+    assert "FLOW is exported in another unit than the plant file says; found K" in sentence
+
+
+def test_what_is_kept_for_the_median_stays_small_and_speaks_for_all_readings():
+    readings = Readings()
+    for level in np.repeat([10.0, 30.0, 20.0], 400):  # 1,200 blocks: the median is that of all, not of the last
+        readings.add(np.full(5000, level), None)
+    held = sum((each if each.base is None else each.base).nbytes for each in readings.kept)
+    assert readings.count == 6_000_000 and held < 500_000
+    assert readings.median_when_on() == 20.0
+    readings = Readings()
+    for level in np.repeat([10.0, 30.0], [700, 500]):
+        readings.add(np.full(5000, level), None)
+    assert readings.median_when_on() == 10.0

@@ -40,6 +40,28 @@ def test_rows_that_cannot_be_read_are_refused_with_their_line(tmp_path):
     assert found.input.refusals == ((3, "there is no press 'BFP-9'"), (4, "'?' is no mass"))
 
 
+def test_a_mass_in_a_unit_nobody_knows_is_refused_with_its_line_and_the_others_are_read(tmp_path):
+    found = read(tmp_path, "time,wet_mass,unit\n2026-03-02,18.4,t\n2026-03-03,18.1,tonne\n2026-03-04,17,kgs\n")
+    assert found.frame["mass_kg"].tolist() == [18400.0]
+    (tonne, kgs) = found.input.refusals
+    assert (
+        tonne[0] == 3
+        and "this ton is not taken" in tonne[1]
+        and kgs
+        == (
+            4,
+            "'kgs': this unit is not known; perhaps 'kg' is meant",
+        )
+    )
+    with pytest.raises(InputError, match=r"line 2.*'m3': this unit measures something else"):
+        read(tmp_path, "time,wet_mass (m3)\n2026-03-02,18\n")
+
+
+def test_the_net_mass_is_taken_where_the_gross_one_stands_beside_it(tmp_path):
+    found = read(tmp_path, "time,Weight (kg),Tare (kg),Net (kg)\n2026-03-02,26000,9000,17000\n")
+    assert found.frame["mass_kg"].tolist() == [17000.0]
+
+
 def test_a_file_without_masses_is_refused(tmp_path):
     with pytest.raises(InputError, match="no masses"):
         read(tmp_path, "a,b\n1,2\n")

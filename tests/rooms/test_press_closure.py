@@ -1,5 +1,6 @@
 """Water and solids of a press reconciled: an honest set of meters balances, one that is off is named."""
 
+import numpy as np
 import pandas as pd
 import pytest
 from press_grid import START, grid, plant_of, press_of, tag
@@ -29,6 +30,15 @@ def test_an_honest_set_of_meters_balances():
     assert closure.closes and closure.suspects == () and closure.degrees_of_freedom == 2
     assert closure.chi_square < 0.01
     assert abs(closure.water_gap_pct) < 0.1 and abs(closure.solids_gap_pct) < 0.1
+
+
+def test_polymer_of_hours_without_its_strength_is_in_the_balance_all_the_same():
+    """Solids of polymer are 0.5 % of what is fed: left out of half the hours, the solids would seem 0.25 % apart."""
+    strength = grid()["polymer_strength_pct"]
+    silent = strength.where(np.arange(len(strength)) % 2 == 0)
+    found = review_of(polymer_strength_pct=silent.to_numpy()).closure
+    assert found.hours == review_of().closure.hours
+    assert found.solids_gap_pct == pytest.approx(review_of().closure.solids_gap_pct, abs=0.005)
 
 
 @pytest.mark.parametrize(
@@ -64,7 +74,7 @@ def test_an_unmeasured_cake_flow_leaves_one_check():
 
 def test_without_filtrate_and_cake_meters_nothing_is_to_spare():
     closure = review_of(Filtrate("none", "with_wash", "joins"), cake_rate_kg_h=float("nan")).closure
-    assert closure.closes is None and "nothing to spare" in closure.reason
+    assert closure.closes is None and "used up" in closure.reason
 
 
 def test_a_filtrate_meter_before_the_wash_balances_as_well():
@@ -91,6 +101,19 @@ def test_a_filtrate_meter_moved_in_the_period_is_balanced_as_it_stands_at_the_en
     table = compute_figures(roles, {}, None, press, plant_of(press), 60)
     closure = review_period(table, press, plant_of(press), MARCH).closure
     assert closure.closes and closure.hours == pytest.approx(3.0, abs=0.2)
+
+
+def test_a_belt_wash_piped_away_from_a_date_on_is_a_loss_of_that_time_only():
+    """As above, from the fourth hour on with the wash piped away unsampled; before it the balance stays as it was."""
+    moment = START + pd.Timedelta(hours=4)
+    change = Change(moment, "wash piped away", {"filtrate": Filtrate("before_wash", "before_wash", "separate")})
+    press = press_of(tags={name: tag(name, 0.01) for name in METERS}, changes=(change,))
+    table = compute_figures(grid(**BALANCED), {}, None, press, plant_of(press), 60)
+    carried = table.streams.balance.wash_return_kg_h.value
+    pressing = table.streams.is_pressing
+    is_after = np.asarray(table.streams.times >= moment)
+    assert (carried[pressing & ~is_after] == 0.0).all() and np.isnan(carried[pressing & is_after]).all()
+    assert "samples known" in review_period(table, press, plant_of(press), MARCH).closure.reason
 
 
 def test_each_run_is_balanced_by_itself():

@@ -275,3 +275,14 @@ def test_shifts_stand_in_the_order_they_begin_not_in_that_of_their_names() -> No
     shifts = (Shift("b", "00:00", "03:00"), Shift("a", "03:00", "23:59"))
     table = review_of(grid(), plant_of(press, shifts=shifts)).by_shift
     assert [row.shift for row in table.itertuples() if str(row.day) == "2026-03-02"] == ["b", "a"]
+
+
+def test_thickening_is_held_against_the_thickening_of_the_period_before() -> None:
+    """The belt of the pressure zone stands still: the press thickens, this period and the one before."""
+    press = press_of()
+    plant = plant_of(press)
+    roles = grid(pressure_belt_speed_m_min=0.0, thickened_flow_m3_h=12.0, thickened_solids_meter_pct=5.0)
+    table = compute_figures(roles, {}, None, press, plant, 60)
+    review = review_period(table, press, plant, DAY, previous=table)
+    figure = review.by_mode["thickening"]["feed_volume_m3"]
+    assert figure.value is not None and figure.previous == pytest.approx(figure.value)

@@ -307,6 +307,8 @@ def test_texts_that_look_like_formulas_are_neutralised(folder: Path) -> None:
     book = openpyxl.load_workbook(folder / "figures.xlsx")
     notes = [row[0] for row in book["Notes"].iter_rows(min_row=2, values_only=True)]
     assert any("HYPERLINK" in note for note in notes)
+    # the trial of 19:00 to 21:30 UTC, in Denver's summer time like every other time of the workbook
+    assert any("2026-03-10 13:00 to 2026-03-10 15:30, supplier trial" in note for note in notes)
     assert not any(note.startswith(("=", "+", "-", "@")) for note in notes)
 
 
@@ -316,6 +318,15 @@ def test_the_table_workbook_shows_plant_time_and_drops_empty_columns(tmp_path: P
     heads = [cell.value for cell in sheet[1]]
     assert heads[0] == "Time, plant time" and "Feed flow, gpm" in heads
     assert sheet["A2"].value == datetime(2026, 3, 1, 0, 0) and sheet.max_row == 2881
+
+
+def test_only_columns_of_moments_are_headed_plant_time(tmp_path: Path) -> None:
+    table = _first_days(1)
+    frame = table.frame.assign(downtime_min=3.0)  # a free tag
+    _write_table(tmp_path / "f.xlsx", [replace(table, frame=frame)])
+    heads = [cell.value for cell in openpyxl.load_workbook(tmp_path / "f.xlsx")["Figures"][1]]
+    assert [head for head in heads if head.endswith(", plant time")] == ["Time, plant time", "Feed time, plant time"]
+    assert any("owntime" in head for head in heads)
 
 
 def test_no_wall_clock_gets_into_the_files(folder: Path) -> None:

@@ -19,7 +19,7 @@ from jsonschema import ValidationError
 from markupsafe import escape
 
 from trendkit.errors import InputError
-from trendkit.plant.model import Plant
+from trendkit.plant.model import Limit, Plant
 from trendkit.press.results import Figure, FigureTable, PeriodReview
 from trendkit.reports import drawing
 from trendkit.reports.cautions import AT_THE_PRESS
@@ -27,6 +27,7 @@ from trendkit.reports.close_look import script, script_hash
 from trendkit.reports.page import Page, css_text, render_page
 from trendkit.reports.plant_clock import clock_of
 from trendkit.reports.quality_page import quality_page
+from trendkit.reports.review_lines import figure_sheet
 from trendkit.reports.review_page import review_page
 from trendkit.reports.shown import Shown
 from trendkit.reports.troubleshoot_page import troubleshoot_page
@@ -471,3 +472,15 @@ def test_every_drawing_is_valid_in_the_drawing_language(monkeypatch: pytest.Monk
     specs[0]["layer"][0]["mark"] = "no such mark"
     with pytest.raises(ValidationError):
         TopLevelSpec.validate(specs[0])
+
+
+def test_a_target_of_thickening_stands_with_its_figure_and_its_capture_is_not_of_cake() -> None:
+    figures = {
+        "thickened_solids_pct": Figure(5.5, "%", 5.0, 5.9, 100, "", None, Limit(low=4.0), True),
+        "capture_pct": Figure(97.6, "%", 97.2, 98.1, 100, ""),
+    }
+    sheet = figure_sheet("Thickening", figures, tuple(figures), Shown("si"), is_thickening=True)
+    assert [str(row[-1]) for row in sheet.rows] == [
+        "dry share of the thickened sludge by mass; target at least 4\u00a0%: met",
+        "share of the dry solids fed that left with the thickened sludge",
+    ]

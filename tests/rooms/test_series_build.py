@@ -14,6 +14,7 @@ from trendkit.errors import InputError
 from trendkit.exports.block import BAD, Block, ReadLog
 from trendkit.plant.model import Change, Fixed, Plant, Press, Tag
 from trendkit.series import PressGrid, build_grids
+from trendkit.series.sharing import share_of
 
 DAY = pd.Timestamp("2026-03-02", tz="UTC")
 HOURS = 6
@@ -208,6 +209,21 @@ def test_a_common_meter_is_split_by_the_width_that_runs_and_the_shares_add_up() 
         [FakeExport("a.csv", (block,))], Site([one, two]).plant, [one], DAY, DAY + pd.Timedelta(hours=6)
     )[0]  # type: ignore[list-item]
     pd.testing.assert_series_equal(alone["bfp-1"].roles["washwater_flow_m3_h"], mine)
+
+
+def test_a_common_meter_is_split_by_feed_only_where_every_moving_presss_feed_is_known() -> None:
+    shared = tag("washwater_flow", "washwater_flow_m3_h", split_among=("bfp-1", "bfp-2"), split="by_feed")
+    presses = [press(FEED, RUNNING, shared), press(FEED, RUNNING, shared, slug="bfp-2", width=1.0)]
+    times = pd.date_range(DAY, periods=5, freq="1min", name="time")
+    running, feeds = [[1, 1, 1, 1, 0], [1, 1, 1, 0, 0]], [[30, 30, 0, 30, 0], [10, np.nan, 0, np.nan, np.nan]]
+    grids = {
+        each.slug: pd.DataFrame({"running": moves, "feed_flow_m3_h": np.array(fed, float)}, index=times)
+        for each, moves, fed in zip(presses, running, feeds, strict=True)
+    }
+    first, second = (share_of(each, shared, presses, grids) for each in presses)
+    # by feed; widths (2 m and 1 m) where the second's feed is unknown, and where nothing is fed; alone; both stand
+    assert first.tolist() == pytest.approx([0.75, 2 / 3, 2 / 3, 1.0, 2 / 3])
+    assert (first + second).tolist() == pytest.approx([1.0] * 5)
 
 
 def test_a_common_meter_reads_the_same_for_a_press_whichever_others_are_asked_for() -> None:

@@ -29,7 +29,7 @@ def test_a_hold_is_read_in_plant_time_with_its_samples_averaged() -> None:
 
 
 def test_holds_not_run_are_left_out() -> None:
-    assert len(read(GOOD, "2,1,8.5,,,,,")) == 1
+    assert len(read(GOOD, "2,1,8.5,,,,,", "3,1,6.5,,,,,the feed pump failed")) == 1
 
 
 @pytest.mark.parametrize(
@@ -43,6 +43,8 @@ def test_holds_not_run_are_left_out() -> None:
         (GOOD.replace("09:10", "07:10"), "line 3, column 'ended_at': the hold does not end after it starts"),
         (GOOD + ",,,", "line 3, column 'seen': the row has too many cells"),
         (GOOD + "\n" + GOOD.replace("08:15", "08:45"), "line 4, column 'started_at': two holds overlap"),
+        (GOOD + "\n2,1,8.5,,2026-03-02 10:20,21.4,,", "line 4, column 'started_at': the hold has samples or a time"),
+        (GOOD + "\n2,1,8.5,,,21.4,,", "line 4, column 'started_at': the hold has samples or a time, but not this one"),
         (",,,,,,,", "filled.csv, column 'started_at': no hold was filled in"),
     ],
 )
@@ -56,6 +58,11 @@ def test_a_mistake_is_said_with_line_and_column(row: str, said: str) -> None:
 def test_a_missing_column_is_named() -> None:
     with pytest.raises(InputError, match="line 2, column 'ended_at': a column is missing"):
         read(GOOD, head=HEAD.replace("ended_at,", ""))
+
+
+def test_a_column_that_stands_twice_is_refused() -> None:
+    with pytest.raises(InputError, match="line 2, column 'cake_solids_pct': a column stands twice"):
+        read(GOOD + ",19.9", head=HEAD + ",cake_solids_pct")
 
 
 def test_the_textbooks_randomised_blocks() -> None:
@@ -108,6 +115,16 @@ def test_with_a_hold_missing_the_levels_are_judged_beside_the_days() -> None:
     assert found.levels[2].value - second.value == pytest.approx(effect - fit.params["C(level, Sum)[S.7.0]"], rel=1e-6)
     half = (fit.conf_int().loc["C(level, Sum)[S.7.0]", 1] - fit.conf_int().loc["C(level, Sum)[S.7.0]", 0]) / 2
     assert (second.high - second.low) / 2 == pytest.approx(half, rel=1e-6)
+
+
+def test_levels_that_never_shared_a_day_are_not_judged_together() -> None:
+    """Two tests of other speeds on one sheet: the second's levels differ from the first's by the days as well."""
+    days = [(day, (5.0, 6.0)) for day in range(3)] + [(day, (8.0, 9.0)) for day in range(3, 6)]
+    rows = [(day, level, 20.0 + day + np.sin(7.0 * day * level)) for day, levels in days for level in levels]
+    holds = pd.DataFrame(rows, columns=["test_day", "level", "cake_solids_pct"])
+    assert judge_levels(holds, "cake_solids_pct") is None
+    shared = pd.concat([holds, holds.iloc[[0]].assign(level=8.0)])  # one day that ran levels of both ties them
+    assert judge_levels(shared, "cake_solids_pct") is not None
 
 
 def played_test(days: int = 6) -> tuple:

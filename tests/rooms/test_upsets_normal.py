@@ -269,3 +269,24 @@ def test_a_missing_observation_leaves_the_charts_as_they_were() -> None:
 def test_correlation_of_a_wandering_series_is_found() -> None:
     path = wandering(np.random.default_rng(12), 4000, 0.9, 1.0)
     assert lag_one_correlation(path) == pytest.approx(0.9, abs=0.03)
+
+
+def test_what_answers_to_a_turn_within_a_run_as_it_always_did_is_no_move() -> None:
+    # Crews feed more of what dewaters well: over all runs cake and feed rise together, within a run they do not.
+    rng = np.random.default_rng(5)
+    runs, size = 24, 96
+    pieces = np.repeat(np.arange(runs), size).astype(np.int64)
+    kind = np.repeat(rng.normal(0.0, 1.0, runs), size)
+    turned = np.where(np.arange(size) < 72, 0.0, 1.0)
+    feed = 20.0 + kind + np.tile(turned, runs)
+    cake = 21.0 + 1.2 * kind - 0.5 * np.tile(turned, runs) + wandering(rng, runs * size, 0.6, 0.12)
+    normal = recent_normal(cake, feed[:, None], pieces, BLOCK_S, 0.02)
+    further = np.where(np.arange(size) < 48, 0.0, 2.5)
+    regressors = (20.0 + further)[:, None]
+    wetter = 21.0 - 0.5 * further + wandering(rng, size, 0.6, 0.12)
+    level, answered = normal.line.level(regressors), normal.answered(regressors)
+    assert answered[-1] - answered[0] == pytest.approx(-1.25, abs=0.25)
+    assert find_spans(wetter, level, normal, CAKE, None, BLOCK_S)
+    assert find_moves(wetter, level, normal, CAKE, BLOCK_S) and not find_moves(wetter, answered, normal, CAKE, BLOCK_S)
+    wetter[48:] -= 3.0  # and more than it ever answered
+    assert [move.first for move in find_moves(wetter, answered, normal, CAKE, BLOCK_S)] == [48]

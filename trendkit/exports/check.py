@@ -19,7 +19,7 @@ from trendkit.plant.model import Plant, Press, Tag
 from trendkit.plant.roles import ROLES
 
 TOLERATED_SHARE = 0.01  # of readings outside the instrument range, for instance while it is calibrated
-_KEPT = 20_000  # readings of a tag kept for its median
+_KEPT_A_BLOCK, _KEPT = 200, 20_000  # readings of a tag kept for its median, evenly over each block and over all
 
 # What is often behind a reading that is wrong by a constant factor (conversion factors by definition of the units).
 KNOWN_FACTORS = (
@@ -42,6 +42,7 @@ class Readings:
     count: int = 0
     outside: int = 0
     kept: list[np.ndarray] = field(default_factory=list)
+    every: int = 1  # how much more sparsely than at first readings are kept by now
     words: Counter[str] = field(default_factory=Counter)  # of a state
 
     def add(self, values: np.ndarray, limits: tuple[float, float] | None) -> None:
@@ -49,7 +50,10 @@ class Readings:
         self.count += len(values)
         if limits is not None:
             self.outside += int(((values < limits[0]) | (values > limits[1])).sum())
-        self.kept.append(values[:: max(len(values) // 200, 1)])
+        # a copy: a view would keep the whole block in memory
+        self.kept.append(values[:: max(len(values) // _KEPT_A_BLOCK, 1) * self.every].copy())
+        if sum(map(len, self.kept)) > _KEPT:
+            self.kept, self.every = [np.concatenate(self.kept)[::2]], 2 * self.every
 
     def add_words(self, texts: np.ndarray) -> None:
         """Take the words of a block of a state."""
@@ -57,7 +61,7 @@ class Readings:
 
     def median_when_on(self) -> float:
         """Return the median of the readings that are not zero, NaN when there are none."""
-        sampled = np.concatenate(self.kept)[-_KEPT:] if self.kept else np.array([])
+        sampled = np.concatenate(self.kept) if self.kept else np.array([])
         moving = sampled[np.abs(sampled) > 1e-9]
         return float(np.median(moving)) if len(moving) else float("nan")
 
@@ -142,7 +146,8 @@ def _unit_stated(tag: Tag, place: str, exports: Sequence[Export]) -> Iterator[Pr
     }
     for unit, file in stated.items():
         try:
-            is_same = abs(conversion(unit, tag.si_unit).factor / conversion(tag.unit, tag.si_unit).factor - 1.0) < 1e-6
+            exported, said = conversion(unit, tag.si_unit), conversion(tag.unit, tag.si_unit)
+            is_same = abs(exported.factor / said.factor - 1.0) < 1e-6 and abs(exported.offset - said.offset) < 1e-6
         except (InputError, ZeroDivisionError):
             continue  # a unit only the plant knows, or none of the role's kind: nothing can be said
         if not is_same:

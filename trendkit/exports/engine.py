@@ -1,4 +1,7 @@
-"""DuckDB as this room uses it: bounded memory, UTC, file order kept, and every name and text quoted in one place."""
+"""DuckDB as this room uses it: bounded memory, UTC, file order kept, and every name and text quoted in one place.
+
+It is loaded with the first file read: what comes from an archive does without.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +11,6 @@ import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
-
-import duckdb
 
 from trendkit.errors import Problem, has_no_room
 
@@ -25,6 +26,7 @@ class ReadingError(Exception):
 
 def is_reading_error(cause: Exception) -> bool:
     """Return True for an error of the content read, which another way of reading may get over; a full disk is none."""
+    import duckdb
     import pyarrow as pa
 
     return not has_no_room(cause) and isinstance(cause, (ReadingError, duckdb.Error, pa.ArrowException, OSError))
@@ -45,6 +47,8 @@ def unreadable(file: str, cause: Exception, rows: int) -> Problem:
 @contextmanager
 def connection() -> Iterator[Any]:
     """Give a private in-memory DuckDB that spills to the system's temporary folder and leaves nothing there."""
+    import duckdb
+
     with tempfile.TemporaryDirectory(prefix="trendkit-") as spill:
         database = duckdb.connect()
         try:
@@ -78,6 +82,8 @@ def record_batches(relation: Any, size: int) -> Iterable[Any]:
 
 def has_table(database: Any, name: str) -> bool:
     """Return True when a connection has a table or view of this name."""
+    import duckdb
+
     try:
         database.execute(f"SELECT 1 FROM {identifier(name)} LIMIT 1")
     except duckdb.CatalogException:

@@ -7,7 +7,8 @@ row that cannot be read is refused with its line.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from trendkit.exports.numbers import DecimalMark, read_number
 from trendkit.plant.model import Plant
 
 _TIMES = ("time", "date", "datetime", "timestamp", "weighed_at", "delivered_at")
-_MASSES = ("wet_mass", "mass", "weight", "net", "net_weight", "net_mass")
+_MASSES = ("wet_mass", "net_mass", "net_weight", "net", "mass", "weight")  # a bare weight beside a net one is gross
 _ACTIVE = ("active", "active_share", "activity")
 _TONNES_BELOW = 200.0  # no truck is lighter in kg, none heavier in tonnes (common practice)
 MOST_LISTED = 20
@@ -71,11 +72,7 @@ def read_slips(path: Path, plant: Plant) -> Slips:
             found.append((time, *read, line))
     if not found:
         raise InputError(_nothing(path, refused))
-    rows_read = pd.DataFrame(found, columns=["time", "press", "mass", "unit", "active_share", "line"])
-    try:
-        frame, notes = _in_kg(rows_read)
-    except InputError as cause:
-        raise InputError(replace(problem, file=path.name) for problem in cause.problems) from None
+    frame, notes = _in_kg(pd.DataFrame(found, columns=["time", "press", "mass", "unit", "active_share", "line"]))
     notes = [
         *sheet.notes,
         *told_of_clock(clock),
@@ -140,20 +137,32 @@ def _row(
         share = active.value / 100.0 if "%" in cells["active"] or active.value > 1.0 else active.value
         if not 0.0 < share <= 1.0:
             return f"an active share of {cells['active']} cannot be"
-    return press, reading.value, reading.unit or cells["unit"] or heading_unit, share
+    unit = reading.unit or cells["unit"] or heading_unit
+    factor = _kg_of(unit) if unit else 1.0
+    return factor if isinstance(factor, str) else (press, reading.value, unit, share)
+
+
+@lru_cache(maxsize=64)
+def _kg_of(unit: str) -> float | str:
+    """Return how many kilograms one of a unit is, or why that cannot be told."""
+    from trendkit.plant.units import conversion
+
+    try:
+        return conversion(unit, "kg").factor
+    except InputError as cause:
+        (problem,) = cause.problems
+        return f"{unit!r}: {problem.message}; {problem.hint or problem.expected}"
 
 
 def _in_kg(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
-    from trendkit.plant.units import conversion
-
+    """Return the rows with `mass_kg` in place of mass and unit, and what was taken for granted."""
     notes = []
     bare = frame["unit"] == ""
     if bare.any():
         in_tonnes = float(frame.loc[bare, "mass"].median()) < _TONNES_BELOW
         frame.loc[bare, "unit"] = "t" if in_tonnes else "kg"
         notes.append(f"masses without a unit are read in {'tonnes of 1000 kg' if in_tonnes else 'kg'}, by their size")
-    factors = frame["unit"].map({unit: conversion(unit, "kg").factor for unit in frame["unit"].unique()})
-    frame["mass_kg"] = frame["mass"] * factors
+    frame["mass_kg"] = frame["mass"] * frame["unit"].map(_kg_of).astype(float)
     return frame[["time", "press", "mass_kg", "active_share", "line"]], notes
 
 

@@ -106,7 +106,9 @@ def close_balances(streams: Streams, setup: Filtrate, inside: Mask, label: str) 
         return Closure(label, hours, reason=f"not known: {words}")
     if len(missing) > 1:
         words = " and ".join(name.replace("_", " ") for name in missing)
-        return Closure(label, hours, reason=f"nothing to spare: {words} are not measured, the balances are used up")
+        return Closure(
+            label, hours, reason=f"{words} are not measured, so that both balances are used up by working these out"
+        )
     return _closure(_masses(streams, terms, used, missing), setup, missing, label, hours)
 
 
@@ -133,11 +135,11 @@ def _masses(streams: Streams, terms: Mapping[str, Measured], used: Mask, missing
 
     def total(quantity: Measured) -> Measured:
         samples: Mapping[str, Samples] = streams.discharge_samples
-        return sum_by(quantity * hours, codes, 1, samples)
+        return sum_by(quantity, codes, 1, samples) * hours
 
     fed, feed = streams.fed_kg_h, terms["feed_flow"]
     measured = {name: total(terms[name]) for name in FLOWS if name not in missing}
-    measured["feed_solids"] = ratio(total(fed * 100.0), total(feed))
+    measured["feed_solids"] = ratio(total(fed) * 100.0, total(feed))
     by = terms["filtrate_flow"] if "filtrate_flow" not in missing else feed
     weight = Measured(np.where(used, by.value, 0.0))
     measured["filtrate_solids"] = ratio(total(terms["filtrate_solids"] * weight), total(weight))
@@ -145,15 +147,17 @@ def _masses(streams: Streams, terms: Mapping[str, Measured], used: Mask, missing
     weight = Measured(np.divide(fed.value, solids, out=np.zeros(len(solids)), where=used & (solids > 0.0)))
     measured["product_solids"] = ratio(total(terms["product_solids"] * weight), total(weight))
 
-    def known(quantity: Measured) -> float:
-        return float(np.nansum(quantity.value[used])) * hours
+    def all_told(quantity: Measured) -> float:
+        """Return the total [kg], hours in which it is not known counted at its mean; 0 where it never is."""
+        there = quantity.value[used & ~np.isnan(quantity.value)]
+        return float(there.mean()) * float(used.sum()) * hours if len(there) else 0.0
 
     balance = streams.balance
     return _Masses(
         measured,
-        known(streams.polymer_active_kg_h),
-        known(balance.wash_solids_kg_h),
-        known(balance.wash_return_kg_h),
+        all_told(streams.polymer_active_kg_h),
+        all_told(balance.wash_solids_kg_h),
+        all_told(balance.wash_return_kg_h),
     )
 
 

@@ -49,14 +49,19 @@ def review_period(
     inside = _rows_in(sums, period.start_utc, period.end_utc)
     press = press.at(period.end_utc - pd.Timedelta(seconds=1))  # the targets in force at the period's end
     found = {mode: group_figures(sums, codes_where(inside & sums.is_mode(mode)), 1) for mode in MODES}
-    by_mode = {mode: _figures(sums, found[mode], inside, mode, press, plant) for mode in MODES}
     earlier = _earlier_values(previous, press, plant)
-    figures = {name: _with_previous(figure, earlier.get(name)) for name, figure in by_mode["dewatering"].items()}
+    by_mode = {
+        mode: {
+            name: _with_previous(figure, earlier.get(mode, {}).get(name))
+            for name, figure in _figures(sums, found[mode], inside, mode, press, plant).items()
+        }
+        for mode in MODES
+    }
     cost = _cost(found["dewatering"], by_mode["dewatering"], plant)
     by_day = _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
     closure, closure_by_run = _closures(sums, inside)
     return PeriodReview(
-        figures=figures,
+        figures=by_mode["dewatering"],
         by_mode={mode: found for mode, found in by_mode.items() if _has_rows(sums, inside, mode)},
         by_day=by_day,
         by_shift=_in_shift_order(_by(sums, inside, _shift_groups(sums, inside, plant), ("day", "shift")), plant),
@@ -221,14 +226,21 @@ def sum_of_lines(found: GroupFigures, cost: PeriodCost, plant: Plant) -> Measure
     return total
 
 
-def _earlier_values(previous: FigureTable | None, press: Press, plant: Plant) -> dict[str, float | None]:
-    """Return the dewatering figures of the period before, by name."""
+def _earlier_values(
+    previous: FigureTable | None, press: Press, plant: Plant
+) -> Mapping[str, Mapping[str, float | None]]:
+    """Return the figures of the period before, by mode and name; modes it was not run in are left out."""
     if previous is None or previous.frame.empty:
         return {}
     sums = Sums(previous, press, plant)
     inside = np.asarray(sums.times.isin(previous.frame.index))
-    found = group_figures(sums, codes_where(inside & sums.is_mode("dewatering")), 1)
-    return {name: each.value for name, each in _figures(sums, found, inside, "dewatering", press, plant).items()}
+    values: dict[str, Mapping[str, float | None]] = {}
+    for mode in MODES:
+        if _has_rows(sums, inside, mode):
+            found = group_figures(sums, codes_where(inside & sums.is_mode(mode)), 1)
+            figures = _figures(sums, found, inside, mode, press, plant)
+            values[mode] = {name: each.value for name, each in figures.items()}
+    return values
 
 
 def _with_previous(figure: Figure, value: float | None) -> Figure:

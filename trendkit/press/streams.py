@@ -226,12 +226,15 @@ class _Discharge:
 def _balance_terms(discharge: _Discharge) -> BalanceTerms:
     given, as_drained = discharge.given, discharge.as_drained
     wash = given.optional("washwater_flow")
+    wash_return = discharge.unknown
+    for setup, rows in _filtrate_setups(given.press, given.times):
+        wash_return = choose(rows, discharge.wash_return_kg_h(setup, wash), wash_return)
     return BalanceTerms(
         feed_kg_h=discharge.feed_kg_h,
         conditioning_kg_h=discharge.as_fed(conditioning_kg_h(given)),
         wash_kg_h=as_drained(wash * WATER_KG_M3),
         wash_solids_kg_h=as_drained(discharge.wash_solids_row_kg_h(wash)),
-        wash_return_kg_h=discharge.wash_return_kg_h(given.press.filtrate, wash),
+        wash_return_kg_h=wash_return,
         filtrate_kg_h=as_drained(given.metered("filtrate_flow") * WATER_KG_M3),
         filtrate_tss_mg_l=discharge.filtrate_tss_mg_l,
         product_solids_pct=discharge.product_solids_pct,

@@ -28,6 +28,7 @@ _COMPARED = (
 )
 
 _TOTALS = ("press_hours", "dry_cake_t")
+_SAME_LENGTH = 0.05  # by how much periods may differ in length for their totals to be compared: 28 and 31 days do not
 
 
 def is_short_before(review: PeriodReview) -> bool:
@@ -66,7 +67,8 @@ def _against_before(context: PageContext, review: PeriodReview, held: HeldAgains
     if held.before is None:
         return []
     name = period_text(context.plant, held.before)
-    names = [key for key in _COMPARED if key not in _TOTALS or not is_short_before(review)]
+    is_like = abs(context.period.hours / held.before.hours - 1.0) <= _SAME_LENGTH and not is_short_before(review)
+    names = [key for key in _COMPARED if key not in _TOTALS or is_like]
     known = {key: figure for key in names if (figure := review.figures.get(key)) and is_known(figure.previous)}
     if not known:
         return [Prose(f"No pressing is known of {name}, so nothing is compared with it.")]

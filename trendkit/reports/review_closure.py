@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import pandas as pd
+
+from trendkit.plant.display import rounded
 from trendkit.press.calibration import Calibration
 from trendkit.press.closure import BalanceCheck, Closure
 from trendkit.press.results import Compared, PeriodReview
 from trendkit.press.uncertainty import COVERAGE_95
 from trendkit.reports.page import Cell, Head, Item, Mark, Prose, Section, Sheet
-from trendkit.reports.shown import DASH, Shown, joined
+from trendkit.reports.plant_clock import PlantClock
+from trendkit.reports.shown import DASH, Shown, is_known, joined
 
 QUANTITIES = {
     "feed_flow": "Feed flow",
@@ -28,7 +32,7 @@ _COMPARED = {
 }
 
 
-def closure_section(review: PeriodReview, shown: Shown) -> Section:
+def closure_section(review: PeriodReview, clock: PlantClock, shown: Shown) -> Section:
     """Return the section on what can be checked against something else."""
     items: list[Item] = []
     if review.closure is not None:
@@ -36,7 +40,7 @@ def closure_section(review: PeriodReview, shown: Shown) -> Section:
     if review.compared:
         items.append(_compared_sheet(review.compared, shown))
     if review.calibrations:
-        items.append(_calibration_sheet(review.calibrations))
+        items.append(_calibration_sheet(review.calibrations, clock))
     note = "Water and solids that go in must come out; each measurement is held against all the others."
     return Section("agreement", "Do the numbers agree?", note, tuple(items))
 
@@ -144,12 +148,15 @@ def _compared_sheet(compared: Sequence[Compared], shown: Shown) -> Sheet:
     return Sheet("Computed amounts against tickets and deliveries", heads, tuple(rows))
 
 
-def _calibration_sheet(calibrations: Sequence[Calibration]) -> Sheet:
+def _calibration_sheet(calibrations: Sequence[Calibration], clock: PlantClock) -> Sheet:
     rows = []
     for each in calibrations:
         name = each.role.replace("_", " ").capitalize()
-        span = f"{each.start_utc:%Y-%m-%d} to {each.end_utc:%Y-%m-%d}"
-        gain = f"{each.gain:.3g} ({each.gain_low:.3g} to {each.gain_high:.3g})" if each.gain == each.gain else DASH
+        last = each.end_utc - pd.Timedelta(microseconds=1)
+        span = f"{clock.day_text(each.start_utc).rsplit(' ', 1)[0]} to {clock.day_text(last)}"
+        gain = (
+            "{} ({} to {})".format(*rounded(each.gain, each.gain_low, each.gain_high)) if is_known(each.gain) else DASH
+        )
         scatter = joined(f"{100.0 * each.scatter:.0f}", "%") if each.scatter == each.scatter else DASH
         rows.append((name, span, str(each.grabs), gain, scatter, each.reason.capitalize()))
     heads = (

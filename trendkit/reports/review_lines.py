@@ -87,15 +87,23 @@ def _like(figure: Figure, value: float) -> tuple[float | None, float | None]:
     return value - half, value + half
 
 
-def figure_sheet(caption: str, figures: Mapping[str, Figure], names: Sequence[str], shown: Shown) -> Sheet:
-    """Return figures as a sheet: value, limits, the period before, and the meaning or why it is not known."""
+def figure_sheet(
+    caption: str, figures: Mapping[str, Figure], names: Sequence[str], shown: Shown, is_thickening: bool = False
+) -> Sheet:
+    """Return figures as a sheet: value, limits, the period before, and the meaning or why it is not known.
+
+    In thickening, whose figures are shown nowhere else, the target and whether it is met stand with the meaning.
+    """
     rows = []
     for name in names:
         if name not in figures:
             continue
         figure = figures[name]
         value, limits = shown.limited(figure.value, figure.low, figure.high, name)
-        remark = figure.reason or meaning(name, shown.system)
+        what = meaning(name, shown.system)
+        if is_thickening:
+            what = f"{what.replace('in the cake', 'with the thickened sludge')}{_target_words(name, figure, shown)}"
+        remark = figure.reason or what
         previous = (
             shown.digits(figure.previous, name, *_like(figure, figure.previous))
             if figure.previous is not None
@@ -110,6 +118,13 @@ def figure_sheet(caption: str, figures: Mapping[str, Figure], names: Sequence[st
         Head("Meaning"),
     )
     return Sheet(caption, heads, tuple(rows))
+
+
+def _target_words(name: str, figure: Figure, shown: Shown) -> str:
+    if figure.target is None:
+        return ""
+    verdict = {True: "met", False: "missed", None: "cannot be told at these limits"}[figure.meets_target]
+    return f"; target {limit_text(figure.target, name, shown)}: {verdict}"
 
 
 def capture_sheet(by_method: Mapping[str, Figure], shown: Shown) -> Sheet:

@@ -81,7 +81,7 @@ def _sections(
         _loading_section(context, review, shown),
         amounts_section(review, shown),
         *_cost_sections(review, shown),
-        closure_section(review, shown),
+        closure_section(review, clock, shown),
         tables_section(context, review, shown),
         upset_section(upsets, clock, shown),
         quality_section(context, table, clock),
@@ -190,7 +190,8 @@ def _upset_sentence(upsets: Sequence[Upset], shown: Shown) -> str:
     if len(upsets) == 1:
         text, together = f"One upset, {'clear or severe' if severe else 'slight'}", "it"
     else:
-        text, together = f"{len(upsets)} upsets, {severe or 'none'} of them clear or severe", "together they"
+        many = "all" if severe == len(upsets) else severe or "none"
+        text, together = f"{len(upsets)} upsets, {many} of them clear or severe", "together they"
     if sum(costs) < 1:
         return f"{text}."
     return f"{text}; {together} cost about {_round_sum(sum(costs))} {shown.currency}."

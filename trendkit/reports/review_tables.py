@@ -39,7 +39,7 @@ def amounts_section(review: PeriodReview, shown: Shown) -> Section:
     thick = review.by_mode.get("thickening")
     known = tuple(name for name, figure in (thick or {}).items() if figure.value is not None)
     if thick and known:
-        items.append(figure_sheet("Thickening, judged apart", thick, known, shown))
+        items.append(figure_sheet("Thickening, judged apart", thick, known, shown, is_thickening=True))
     if review.capture_by_method:
         items.append(capture_sheet(review.capture_by_method, shown))
     if review.workload is not None:

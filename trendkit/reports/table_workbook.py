@@ -47,12 +47,7 @@ def table_workbook(frame: pd.DataFrame, plant: Plant) -> bytes:
     workbook = Workbook(write_only=True)
     sheet = workbook.create_sheet("Figures")
     sheet.freeze_panes = "B2"
-    sheet.append(
-        [
-            safe_text(shown.name(name) + (", plant time" if "time" in name and "drain" not in name else ""))
-            for name in names
-        ]
-    )
+    sheet.append([safe_text(shown.name(name) + (", plant time" if _is_moment(frame[name]) else "")) for name in names])
     columns = [_table_column(frame[name], name, shown, local) for name in names]
 
     def cell(value: Any) -> Any:
@@ -74,8 +69,12 @@ def table_workbook(frame: pd.DataFrame, plant: Plant) -> bytes:
     return finished(workbook)
 
 
+def _is_moment(column: pd.Series) -> bool:
+    return isinstance(column.dtype, pd.DatetimeTZDtype)
+
+
 def _table_column(column: pd.Series, name: str, shown: Shown, local: Any) -> list[Any]:
-    if isinstance(column.dtype, pd.DatetimeTZDtype):
+    if _is_moment(column):
         return [local(moment) for moment in column]
     if pd.api.types.is_numeric_dtype(column):
         numbers = display(column.astype("float64"), name, shown.system)[0]

@@ -103,7 +103,10 @@ def finished_test_section(tuning: Tuning, shown: Shown) -> Section:
     items: list[Item] = [_judged_sheet(judged, shown) for judged in test.judged]
     if not test.judged:
         items.append(
-            Prose("Too few holds could be used to judge the test by its plan: two days and two speeds at least.")
+            Prose(
+                "The holds that could be used are too few to judge the test by its plan: it takes two days and two "
+                "speeds at least, and days that ran speeds of both when two tests are on the sheet."
+            )
         )
     if test.left_out:
         told = tuple(f"Step {step}: {shown.retold(reason)}." for step, reason in test.left_out)

@@ -56,7 +56,7 @@ def review_workbook(
         add_sheet(workbook, "Samples", *_sample_rows(context, local))
     add_sheet(workbook, "Readings", *_fault_rows(context, local))
     add_sheet(workbook, "Inputs", *_input_rows(context))
-    add_sheet(workbook, "Notes", ("Note",), _note_rows(context, review, table), {})
+    add_sheet(workbook, "Notes", ("Note",), _note_rows(context, review, table, local), {})
     return finished(workbook)
 
 
@@ -243,7 +243,7 @@ def _fault_rows(context: PageContext, local: Any) -> tuple[Sequence[str], list[R
     return heads, rows, {4: TIME_FORMAT, 5: TIME_FORMAT}
 
 
-def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable) -> list[Row]:
+def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable, local: Any) -> list[Row]:
     period = period_text(context.plant, context.period)
     notes = [
         f"{context.press.name}, {context.plant.name}, {period}, times in {context.period.timezone}.",
@@ -255,8 +255,8 @@ def _note_rows(context: PageContext, review: PeriodReview, table: FigureTable) -
         *review.notes,
         *(f"{figure_name(column)}: {why}" for column, why in table.unavailable.items()),
         *(
-            f"Left out of means, kept in totals: {each.start_utc:%Y-%m-%d %H:%M} to "
-            f"{each.end_utc:%Y-%m-%d %H:%M} UTC, {each.reason}"
+            f"Left out of means, kept in totals: {local(each.start_utc):%Y-%m-%d %H:%M} to "
+            f"{local(each.end_utc):%Y-%m-%d %H:%M}, {each.reason}"
             for each in context.excluded
         ),
         *AT_THE_PRESS,

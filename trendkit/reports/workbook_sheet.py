@@ -107,9 +107,10 @@ def add_sheet(
 def _head_row(sheet: Any) -> None:
     from openpyxl.styles import Alignment, Border, Font, Side
 
+    font, border = Font(bold=True), Border(bottom=Side(style="thin"))
+    alignment = Alignment(wrap_text=True, vertical="bottom")
     for cell in sheet[1]:
-        cell.font, cell.border = Font(bold=True), Border(bottom=Side(style="thin"))
-        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
+        cell.font, cell.border, cell.alignment = font, border, alignment
 
 
 def _format_numbers(cells: Iterable[Any]) -> None:
@@ -127,6 +128,7 @@ def _wrap_and_widen(sheet: Any) -> None:
     from openpyxl.styles import Alignment
     from openpyxl.utils import get_column_letter
 
+    short, long = (Alignment(wrap_text=is_long, vertical="top") for is_long in (False, True))
     for cells in sheet.iter_cols():
         longest = max(len(str(cell.value)) if cell.value is not None else 0 for cell in cells[1:] or cells)
         head = max((len(word) for word in str(cells[0].value or "").split()), default=0)
@@ -134,7 +136,7 @@ def _wrap_and_widen(sheet: Any) -> None:
         sheet.column_dimensions[get_column_letter(cells[0].column)].width = width
         for cell in cells[1:]:
             if isinstance(cell.value, str):
-                cell.alignment = Alignment(wrap_text=len(cell.value) > _WIDEST, vertical="top")
+                cell.alignment = long if len(cell.value) > _WIDEST else short
 
 
 def _set_up_print(sheet: Any) -> None:

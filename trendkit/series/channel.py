@@ -1,4 +1,4 @@
-"""One tag while its observations stream by: readings checked, habit learned, samples handed to its tracks."""
+"""One tag while its observations stream by: readings checked, habit learned, observations handed to its tracks."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from trendkit.series.counters import Counting, learn_counting, ticks_only
 from trendkit.series.readings import Rows, along_scale, bends_within_readings, reading_limits, without_repeats
 from trendkit.series.recording import ENOUGH_OBSERVATIONS, Recording, recognise_recording
 from trendkit.series.segments import Bins, Bools, Floats, Ints
-from trendkit.series.signal import Holding, Samples
+from trendkit.series.signal import Holding, Observations
 from trendkit.series.spans import SpanLog
 from trendkit.series.states import StateWords
 from trendkit.series.tracks import StateTrack, Track, merge_tracks
@@ -68,7 +68,7 @@ class Channel:
     lists_moments: bool = False  # an event list of trips without their ends
     _inside_until_us: list[int] = field(default_factory=list)  # of each track: how far the one around it went
     _holding: Holding | None = None
-    _waiting: Samples | None = None
+    _waiting: Observations | None = None
     _usual: Usual | None = None
 
     def __post_init__(self) -> None:
@@ -83,14 +83,14 @@ class Channel:
         if rows.order is not None:
             values = values[rows.order]
             quality = None if quality is None else quality[rows.order]
-        samples = self._checked(rows, values, quality)
-        if samples is None:
+        observations = self._checked(rows, values, quality)
+        if observations is None:
             return
         if rows.has_repeats:
-            everything, samples = samples, without_repeats(samples)
-            self._log_repeats(everything, samples)
-        self.observations += len(samples.time_us)
-        learned = samples if self._holding is not None else self._learn(samples, is_end=False)
+            everything, observations = observations, without_repeats(observations)
+            self._log_repeats(everything, observations)
+        self.observations += len(observations.time_us)
+        learned = observations if self._holding is not None else self._learn(observations, is_end=False)
         if learned is not None:
             self._into_tracks(learned)
 
@@ -121,7 +121,7 @@ class Channel:
     def _log(self, fault: ChannelFault) -> SpanLog:
         return self.faults.setdefault(fault, SpanLog())
 
-    def _checked(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> Samples | None:
+    def _checked(self, rows: Rows, values: Floats, quality: npt.NDArray[np.uint8] | None) -> Observations | None:
         """Return the observations of a column without its empty cells, marked where they cannot be used."""
         time_us = rows.timeline.time_us
         if not len(values):
@@ -145,37 +145,37 @@ class Channel:
             values = along_scale(self.tag.scale, values)
         if not some_empty:
             timeline = None if rows.has_repeats else rows.timeline
-            return Samples(time_us, values, is_usable, is_uncertain, timeline)
+            return Observations(time_us, values, is_usable, is_uncertain, timeline)
         keep = ~is_empty if is_bad is None else ~is_empty | is_bad
-        return Samples(time_us, values, is_usable, is_uncertain).chosen(keep) if keep.any() else None
+        return Observations(time_us, values, is_usable, is_uncertain).chosen(keep) if keep.any() else None
 
-    def _log_repeats(self, everything: Samples, kept: Samples) -> None:
+    def _log_repeats(self, everything: Observations, kept: Observations) -> None:
         repeats = np.append(False, np.diff(everything.time_us) == 0)
         if len(kept.time_us) < len(everything.time_us):
             self._log("duplicate").add(everything.time_us, repeats, everything.values)
 
-    def _learn(self, samples: Samples, is_end: bool) -> Samples | None:
+    def _learn(self, observations: Observations, is_end: bool) -> Observations | None:
         """Learn the tag's habit from its first observations; None while they wait for more."""
         if self._waiting is not None and not is_end:
             waiting = self._waiting
-            if samples.time_us[0] > waiting.time_us[-1]:
-                samples = waiting.followed_by(samples)
-            elif samples.time_us[-1] < waiting.time_us[0]:
-                samples = samples.followed_by(waiting)
+            if observations.time_us[0] > waiting.time_us[-1]:
+                observations = waiting.followed_by(observations)
+            elif observations.time_us[-1] < waiting.time_us[0]:
+                observations = observations.followed_by(waiting)
             else:  # rows among those that wait: decide on what there is
                 self._decide(waiting)
-                return samples
-        usable = slice(None) if samples.is_usable is None else samples.is_usable
-        time_us, values = samples.time_us[usable], samples.values[usable]
+                return observations
+        usable = slice(None) if observations.is_usable is None else observations.is_usable
+        time_us, values = observations.time_us[usable], observations.values[usable]
         if len(time_us) < ENOUGH_OBSERVATIONS and not is_end:
-            self._waiting = samples
+            self._waiting = observations
             return None
         self._waiting = None
         self.recording = recognise_recording(time_us, values, self.tag.kind in ("state", "step"))
         self._holding = self._choose_holding(time_us, values)
-        return samples
+        return observations
 
-    def _decide(self, waiting: Samples) -> None:
+    def _decide(self, waiting: Observations) -> None:
         """Learn the tag's habit from the few observations there are, and take them."""
         learned = self._learn(waiting, is_end=True)
         assert learned is not None
@@ -213,33 +213,33 @@ class Channel:
             return record_end_us
         return min(record_end_us, last + round(max(self.max_hold_s, track.longest_silence_s) * 1e6))
 
-    def _without_wild_samples(self, samples: Samples) -> Samples:
-        """Return the samples with those out of range unusable and without lone spikes; both are noted.
+    def _without_wild_observations(self, observations: Observations) -> Observations:
+        """Return the observations with those out of range unusable and without lone spikes; both are noted.
 
-        A spike counts as never recorded: the samples around it are joined.
+        A spike counts as never recorded: the observations around it are joined.
         """
-        if samples.is_usable is None and self._is_all_tame(samples.values):
-            return samples
-        usable = samples.is_usable
-        places = np.arange(len(samples.time_us)) if usable is None else np.flatnonzero(usable)
-        time_us, values = samples.time_us[places], samples.values[places]
+        if observations.is_usable is None and self._is_all_tame(observations.values):
+            return observations
+        usable = observations.is_usable
+        places = np.arange(len(observations.time_us)) if usable is None else np.flatnonzero(usable)
+        time_us, values = observations.time_us[places], observations.values[places]
         low, high = self._limits
         within = values if np.isinf(low) else values[(values >= low) & (values <= high)]
         self._usual = learn_usual(within, self._usual)
         usual = self._usual if self.tag.kind == "analog" else None
         wild = find_wild(time_us, values, usual, self._limits, self._leaps_are_wild)
         if wild is None:
-            return samples
+            return observations
         if wild.is_outside.any():
             self._log("out_of_range").add(time_us, wild.is_outside, values)
-            self._keep_outside(samples.chosen(places[wild.is_outside]))
-            samples = samples.spoilt(places[wild.is_outside])
+            self._keep_outside(observations.chosen(places[wild.is_outside]))
+            observations = observations.spoilt(places[wild.is_outside])
         if not wild.is_spike.any():
-            return samples
+            return observations
         self._log("spike").add(time_us, wild.is_spike, values)
-        keep = np.ones(len(samples.time_us), bool)
+        keep = np.ones(len(observations.time_us), bool)
         keep[places[wild.is_spike]] = False
-        return samples.chosen(keep)
+        return observations.chosen(keep)
 
     @property
     def _leaps_are_wild(self) -> bool:
@@ -256,7 +256,7 @@ class Channel:
             return False
         return not (self._leaps_are_wild and has_leaps(values, self._usual))
 
-    def _keep_outside(self, outside: Samples) -> None:
+    def _keep_outside(self, outside: Observations) -> None:
         """Keep readings out of range in a track of their own, to see later whether they came in another unit."""
         if self.outside is None:
             assert self._holding is not None and self.recording is not None
@@ -266,22 +266,24 @@ class Channel:
         if track.tail is None or outside.time_us[0] > track.tail.time_us[0]:
             track.add(outside)
 
-    def _into_tracks(self, samples: Samples) -> None:
-        """Take samples whose tag's habit is known."""
+    def _into_tracks(self, observations: Observations) -> None:
+        """Take observations whose tag's habit is known."""
         assert self._holding is not None
         counting = self._holding.counting
         if self.tag.kind in ("analog", "step"):
-            samples = self._without_wild_samples(samples)
+            observations = self._without_wild_observations(observations)
         elif counting is not None:
-            self._log_resets(samples, counting)
+            self._log_resets(observations, counting)
             if self.recording is not None and counting.usual_tick_s > 1.5 * self.recording.spacing_s:
-                samples = samples.chosen(ticks_only(samples.time_us, samples.values, counting.usual_tick_s))
-        self._distribute(samples)
+                observations = observations.chosen(
+                    ticks_only(observations.time_us, observations.values, counting.usual_tick_s)
+                )
+        self._distribute(observations)
 
-    def _distribute(self, samples: Samples) -> None:
-        """Add samples to the first track they continue; what lies inside the time it covers goes to the next."""
+    def _distribute(self, observations: Observations) -> None:
+        """Add observations to the first track they continue; what lies inside the time it covers goes to the next."""
         assert self._holding is not None
-        left = [(samples, 0)]  # pieces, and until when the track they lie inside of was recorded
+        left = [(observations, 0)]  # pieces, and until when the track they lie inside of was recorded
         for level in range(len(self.tracks) + 1):
             if level == len(self.tracks):
                 self.tracks.append((StateTrack if self._is_worded else Track)(self.bins, self._holding))
@@ -306,10 +308,10 @@ class Channel:
     def _is_worded(self) -> bool:
         return self.words is not None and not self.words.is_switch
 
-    def _log_resets(self, samples: Samples, counting: Counting) -> None:
+    def _log_resets(self, observations: Observations, counting: Counting) -> None:
         """Note the readings a counter cannot have reached by counting, from the batch before this one on."""
-        usable = slice(None) if samples.is_usable is None else samples.is_usable
-        time_us, values = samples.time_us[usable], samples.values[usable]
+        usable = slice(None) if observations.is_usable is None else observations.is_usable
+        time_us, values = observations.time_us[usable], observations.values[usable]
         tail = self.tracks[0].tail if self.tracks else None
         if tail is not None and tail.is_usable is None and len(time_us) and tail.time_us[0] < time_us[0]:
             time_us, values = np.append(tail.time_us, time_us), np.append(tail.values, values)

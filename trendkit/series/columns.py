@@ -155,15 +155,15 @@ def bins_with_a_change(running: Track) -> Bools:
 def without_lines_across(track: Track, changed: Bools) -> Track:
     """Return a track without what straight lines assumed across a start or a stop of one press.
 
-    The last sample before the change is held up to its bin's end; from there to the next sample nothing is
+    The last observation before the change is held up to its bin's end; from there to the next observation nothing is
     known. The track given stays as it is: a common meter serves presses that start at other times.
     """
     if not len(track.bend) or not changed.any():
         return track
     count = track.bins.count
     places = np.arange(count)
-    last_seen = np.maximum.accumulate(np.where(track.has_samples, places, -1))
-    next_seen = np.minimum.accumulate(np.where(track.has_samples, places, count)[::-1])[::-1]
+    last_seen = np.maximum.accumulate(np.where(track.has_observations, places, -1))
+    next_seen = np.minimum.accumulate(np.where(track.has_observations, places, count)[::-1])[::-1]
     is_held, is_unknown = np.zeros(count + 1, np.int32), np.zeros(count + 1, np.int32)
     for place in np.flatnonzero(changed).tolist():
         following = int(next_seen[place + 1]) if place + 1 < count else count

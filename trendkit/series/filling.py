@@ -217,7 +217,7 @@ def share_meters(filled: Filled, press: Press, served: Sequence[Press], grids: M
 
 
 def _note_faults(filled: Filled, columns: Sequence[Column], reading: Reading) -> None:
-    """Add what was wrong with the samples of every tag; one finding where all tags were silent together."""
+    """Add what was wrong with the observations of every tag; one finding where all tags were silent together."""
     filled.findings.extend(repeated_findings(reading.repeats, columns, filled.press.slug))
     silences: dict[str, Bools] = {}
     kept: list[tuple[Tag, Track, Channel, slice]] = []

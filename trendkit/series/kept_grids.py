@@ -138,7 +138,7 @@ def _recall(path: Path) -> PressGrid | None:
     content = recall(path)
     if content is None:
         return None
-    table = pq.read_table(io.BytesIO(content))
+    table = pq.ParquetFile(io.BytesIO(content)).read()
     said = json.loads(table.schema.metadata[_DOCUMENT])
     index = pd.DatetimeIndex(pd.to_datetime(table.column("time").to_numpy(), unit="us", utc=True), name="time")
     names = [name for name in table.column_names if name != "time"]

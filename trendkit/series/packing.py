@@ -18,7 +18,7 @@ from trendkit.series.channel import Channel
 from trendkit.series.counters import Counting
 from trendkit.series.recording import Recording
 from trendkit.series.segments import Bins
-from trendkit.series.signal import Holding, Samples
+from trendkit.series.signal import Holding, Observations
 from trendkit.series.spans import SpanLog, Spans
 from trendkit.series.tracks import StateTrack, Track
 from trendkit.series.wild import Usual
@@ -27,7 +27,7 @@ Arrays = dict[str, np.ndarray[Any, Any]]
 
 _KINDS: dict[str, type] = {
     kind.__name__: kind
-    for kind in (Bins, Counting, Holding, Recording, Samples, SpanLog, Spans, StateTrack, Track, Usual)
+    for kind in (Bins, Counting, Holding, Recording, Observations, SpanLog, Spans, StateTrack, Track, Usual)
 }
 _IN_A_CHANNEL = (
     "recording",
@@ -127,7 +127,7 @@ def _plain(thing: Any, arrays: Arrays) -> Any:
         return {"pairs": [[_plain(key, arrays), _plain(value, arrays)] for key, value in thing.items()]}
     if type(thing).__name__ not in _KINDS:
         raise TypeError(f"{type(thing).__name__} is not packed")
-    if isinstance(thing, Samples):
+    if isinstance(thing, Observations):
         thing = replace(thing, timeline=None)  # shared with other tags only while a block is worked on
     return {"kind": type(thing).__name__, "of": {name: _plain(value, arrays) for name, value in vars(thing).items()}}
 

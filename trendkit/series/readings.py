@@ -9,7 +9,7 @@ import numpy as np
 from trendkit.plant.model import Tag
 from trendkit.plant.roles import ROLES
 from trendkit.series.segments import Bins, Floats, Ints, Timeline
-from trendkit.series.signal import Samples
+from trendkit.series.signal import Observations
 
 # A 4-20 mA transmitter can send this far beyond its range, as shares of the span (3.8 to 20.5 mA is still a
 # measurement by the recommendation NAMUR NE 43; values from memory).
@@ -39,13 +39,13 @@ def order_rows(time_us: Ints, bins: Bins) -> Rows:
     return Rows(Timeline(in_order, bins), order, bool((np.diff(in_order) == 0).any()))
 
 
-def without_repeats(samples: Samples) -> Samples:
-    """Return the samples with one per time, the last usable one."""
-    count = len(samples.time_us)
-    usable = np.ones(count, bool) if samples.is_usable is None else samples.is_usable
-    order = np.lexsort((np.arange(count), usable, samples.time_us))
-    is_last = np.append(np.diff(samples.time_us[order]) > 0, True)
-    return samples.chosen(order[is_last])
+def without_repeats(observations: Observations) -> Observations:
+    """Return the observations with one per time, the last usable one."""
+    count = len(observations.time_us)
+    usable = np.ones(count, bool) if observations.is_usable is None else observations.is_usable
+    order = np.lexsort((np.arange(count), usable, observations.time_us))
+    is_last = np.append(np.diff(observations.time_us[order]) > 0, True)
+    return observations.chosen(order[is_last])
 
 
 def reading_limits(tag: Tag) -> tuple[float, float]:

@@ -59,7 +59,7 @@ def lost_bins(track: Track) -> Bools:
 
 
 def _faulty_bins(channel: Channel, bins: Bins) -> Bools:
-    """Return the bins touched by samples that were recorded but cannot be used."""
+    """Return the bins touched by observations that were recorded but cannot be used."""
     touched = np.zeros(bins.count, bool)
     for fault in ("bad_quality", "text_value", "out_of_range", "counter_reset"):
         if fault in channel.faults:
@@ -116,7 +116,7 @@ def all_silent_findings(together: Bools, bins: Bins, press: str) -> list[Finding
 def recorded_findings(
     tag: Tag, track: Track, channel: Channel, rows: slice, press: str | None, silent: Bools
 ) -> list[Finding]:
-    """Return what the record of one tag shows within some bins: its gaps and its faulty samples."""
+    """Return what the record of one tag shows within some bins: its gaps and its faulty observations."""
     bins = track.bins
     found = [
         Finding(
@@ -139,24 +139,24 @@ def recorded_findings(
         for place in range(len(spans)):
             if max(first_bin[place], rows.start) < min(past_bin[place], rows.stop):
                 minutes = lost_minutes(track, int(first_bin[place]), int(past_bin[place]))
-                found.append(_sample_finding(tag, fault, spans, place, press, minutes))
+                found.append(_observed_finding(tag, fault, spans, place, press, minutes))
     return found
 
 
-def _sample_finding(
+def _observed_finding(
     tag: Tag, fault: ChannelFault, spans: Spans, place: int, press: str | None, minutes: float
 ) -> Finding:
     count, low, high = int(spans.count[place]), float(spans.lowest[place]), float(spans.highest[place])
-    samples = "1 sample" if count == 1 else f"{count} samples"
-    read = "" if np.isnan(low) else f" reading {low:g}" if low == high else f" reading {low:g} to {high:g}"
+    readings = "1 reading" if count == 1 else f"{count} readings"  # a sample is a grab
+    read = "" if np.isnan(low) else f" of {low:g}" if low == high else f" from {low:g} to {high:g}"
     unit = f" {tag.unit}" if tag.unit and read else ""
     evidence = {
-        "bad_quality": f"{samples}{read}{unit} marked bad",
-        "text_value": f"{samples} with a text where a number belongs",
-        "out_of_range": f"{samples}{read}{unit}, instrument range {_range_text(tag)}",
-        "duplicate": f"{samples} at times already read",
+        "bad_quality": f"{readings}{read}{unit} marked bad",
+        "text_value": f"{readings} with a text where a number belongs",
+        "out_of_range": f"{readings}{read}{unit}, instrument range {_range_text(tag)}",
+        "duplicate": f"{readings} at times already read",
         "counter_reset": f"the counter stood at {high:g}{unit} and went on elsewhere; no roll-over fits",
-        "spike": f"{samples}{read}{unit}, far from the samples around",
+        "spike": f"{readings}{read}{unit}, far from the readings around",
     }[fault]
     effect = _left_out(minutes, tag.name)
     if fault == "duplicate":

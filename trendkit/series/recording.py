@@ -1,6 +1,6 @@
 """How a tag is recorded: sampled on a clock, or written only when its value changes.
 
-The two need different averages: straight lines between samples, or each value held until the next one.
+The two need different averages: straight lines between observations, or each value held until the next one.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The integral of a signal over regular bins: the one piece of arithmetic behind every mean of this room.
 
-Between two samples the signal runs on a straight line or holds its value, for as long as the sample is
+Between two observations the signal runs on a straight line or holds its value, for as long as the observation is
 trusted; after that it is unknown until the next one. All functions are pure and take times in order.
 """
 
@@ -63,12 +63,12 @@ class Bins:
 
 @dataclass(frozen=True)
 class Cuts:
-    """Where the bin edges fall among the times of some samples.
+    """Where the bin edges fall among the times of some observations.
 
-    The samples' span is cut at every edge inside it, which gives consecutive pieces, one per bin from
-    `first_bin` on. `at[j]` is the first sample at or after cut `j` (one more cut than pieces) and `rest_s[j]`
-    the time from the cut to that sample; `length_s` is the length of each piece. `step_s` is the time between
-    samples, `is_even` whether it is constant, `longest_s` its greatest value.
+    The observations' span is cut at every edge inside it, which gives consecutive pieces, one per bin from
+    `first_bin` on. `at[j]` is the first observation at or after cut `j` (one more cut than pieces) and `rest_s[j]`
+    the time from the cut to that observation; `length_s` is the length of each piece. `step_s` is the time between
+    observations, `is_even` whether it is constant, `longest_s` its greatest value.
     """
 
     first_bin: int
@@ -146,10 +146,10 @@ def extremes_between(numbers: Floats, at: Ints, is_lowest: bool) -> Floats:
 
 
 def integrate_clean(values: Floats, cuts: Cuts) -> tuple[Floats, Floats]:
-    """Return the sloped and the held integral per piece [value x s] of samples trusted throughout.
+    """Return the sloped and the held integral per piece [value x s] of observations trusted throughout.
 
-    Sloped: straight lines from sample to sample. Held: each value kept until the next sample.
-    The trapezoids of a piece are its samples weighted by half the time on either side, which takes one pass.
+    Sloped: straight lines from observation to observation. Held: each value kept until the next observation.
+    The trapezoids of a piece are its observations weighted by half the time on either side, which takes one pass.
     """
     at, step = cuts.at, cuts.step_s
     here = values[at]
@@ -175,16 +175,16 @@ def integrate_clean(values: Floats, cuts: Cuts) -> tuple[Floats, Floats]:
 
 
 def integrate_trusted(values: Floats, slopes: Floats, trusted_s: Floats, cuts: Cuts) -> Floats:
-    """Return the integral per piece [value x s] when each sample is trusted for its own time only.
+    """Return the integral per piece [value x s] when each observation is trusted for its own time only.
 
-    After sample `i` the signal is ``values[i] + slopes[i] * t`` while ``t < trusted_s[i]`` and unknown (adds
-    nothing) from there to the next sample. `slopes` and `trusted_s` have one entry per step, `values` one
+    After observation `i` the signal is ``values[i] + slopes[i] * t`` while ``t < trusted_s[i]`` and unknown (adds
+    nothing) from there to the next observation. `slopes` and `trusted_s` have one entry per step, `values` one
     more.
     """
     at, step = cuts.at, cuts.step_s
 
-    def area(sample: Ints | slice, until: Floats) -> Floats:
-        return until * (values[sample] + 0.5 * slopes[sample] * until)
+    def area(observation: Ints | slice, until: Floats) -> Floats:
+        return until * (values[observation] + 0.5 * slopes[observation] * until)
 
     everything = slice(0, len(step))
     full = sums_between(area(everything, trusted_s), at)

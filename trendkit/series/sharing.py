@@ -41,18 +41,20 @@ def belt_width(press: Press, times: pd.DatetimeIndex) -> Floats:
 def share_of(press: Press, tag: Tag, presses: Sequence[Press], grids: Mapping[str, pd.DataFrame]) -> Floats:
     """Return a press's share of a common meter per bin, 0 to 1; the shares of all presses served add up to 1.
 
-    By feed: in proportion to the feed flows. By running width, and wherever nothing is fed: in proportion to
-    the width of the presses that move. Where none moves: in proportion to all widths, so that the total is
-    kept.
+    By feed: in proportion to the feed flows. By running width, wherever nothing is fed, and wherever a press moves
+    whose feed is not known (it would count as fed nothing, and the others be charged with all): in proportion to the
+    width of the presses that move. Where none moves: in proportion to all widths, so that the total is kept.
     """
     served = [each for each in presses if each.slug in tag.split_among]
     times = pd.DatetimeIndex(grids[press.slug].index)
     widths = np.stack([belt_width(each, times) for each in served])
-    weights = np.stack([moving_width(each, grids[each.slug]) for each in served])
-    weights = np.where(weights.sum(axis=0) > 0.0, weights, widths)
+    moving = np.stack([moving_width(each, grids[each.slug]) for each in served])
+    weights = np.where(moving.sum(axis=0) > 0.0, moving, widths)
     if tag.split == "by_feed":
-        feeds = np.stack([np.nan_to_num(np.maximum(_column(grids[each.slug], "feed_flow"), 0.0)) for each in served])
-        weights = np.where(feeds.sum(axis=0) > 0.0, feeds, weights)
+        feeds = np.stack([np.maximum(_column(grids[each.slug], "feed_flow"), 0.0) for each in served])
+        is_untold = (np.isnan(feeds) & (moving > 0.0)).any(axis=0)
+        feeds = np.nan_to_num(feeds)
+        weights = np.where((feeds.sum(axis=0) > 0.0) & ~is_untold, feeds, weights)
     mine = [each.slug for each in served].index(press.slug)
     share: Floats = weights[mine] / weights.sum(axis=0)
     return share

@@ -41,10 +41,10 @@ class SourceSkew:
 def find_source_skews(
     columns: Mapping[str, Floats], source_of: Mapping[str, str], every_s: float, spacing_s: float
 ) -> list[SourceSkew]:
-    """Return the sources whose clock differs from that of the source with most roles by more than a sample.
+    """Return the sources whose clock differs from that of the source with most roles by more than a reading lasts.
 
     `columns` holds the bins of each role (NaN where unknown), `source_of` where it came from, `spacing_s` the usual
-    time between samples.
+    time between readings.
     """
     roles = [role for group in TOGETHER for role in group if role in columns and role in source_of]
     sources = list(dict.fromkeys(source_of[role] for role in roles))
@@ -74,7 +74,7 @@ def _skew(
     """Return the difference on which all pairs of roles agree, None when they do not."""
     lates, counts, roles = [], [], []
     for ours, theirs in pairs:
-        # starts and stops apart: a line drawn between samples makes the ones early and the others late by as much
+        # starts and stops apart: a line drawn between readings makes the ones early and the others late by as much
         late = [_differences(edges[ours][kind], edges[theirs][kind]) for kind in (0, 1)]
         if min(map(len, late)) >= LEAST_EACH and max(map(robust_spread, late)) <= LOOSE_S:
             lates.append(float(np.mean([np.median(each) for each in late])))

@@ -1,4 +1,4 @@
-"""Where in time a tag's samples had a fault: spans gathered batch by batch, in little memory."""
+"""Where in time a tag's observations had a fault: spans gathered batch by batch, in little memory."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from trendkit.series.segments import Bools, Floats, Ints, stretches_of
 class Spans:
     """Faulty stretches of one tag in time order; one entry each.
 
-    `start_us` is the first faulty sample, `end_us` the first sound one after it (the last faulty one where
-    none follows in the batch), `count` the samples concerned, `lowest` and `highest` their readings (NaN
+    `start_us` is the first faulty observation, `end_us` the first sound one after it (the last faulty one where
+    none follows in the batch), `count` the observations concerned, `lowest` and `highest` their readings (NaN
     without any).
     """
 
@@ -36,7 +36,7 @@ class SpanLog:
     parts: list[Spans] = field(default_factory=list)
 
     def add(self, time_us: Ints, is_faulty: Bools, readings: Floats) -> None:
-        """Note the stretches of consecutive faulty samples among some in time order."""
+        """Note the stretches of consecutive faulty observations among some in time order."""
         if not is_faulty.any():
             return
         first, past = np.array(stretches_of(is_faulty), np.int64).T

@@ -50,7 +50,7 @@ class Standstill:
 
 def bins_that_change(track: Track) -> Bools:
     """Return the bins in which the reading moved, or differed from the bin before."""
-    seen = np.flatnonzero(track.has_samples)
+    seen = np.flatnonzero(track.has_observations)
     changes = np.zeros(track.bins.count, bool)
     if len(seen):
         low, high = track.lowest[seen], track.highest[seen]

@@ -1,6 +1,6 @@
-"""One tag's observations turned into bins as they stream by: sums per bin, with the last sample carried over.
+"""One tag's observations turned into bins as they stream by: sums per bin, with the last observation carried over.
 
-A track takes samples in time order, a batch at a time, and can be continued at either end (files come
+A track takes observations in time order, a batch at a time, and can be continued at either end (files come
 newest first, too). Rows that fall inside the time a track already covers go to another track of the same tag;
 at the end each bin takes the track with the most good time, so that nothing is counted twice.
 """
@@ -23,7 +23,7 @@ from trendkit.series.segments import (
     integrate_clean,
     integrate_trusted,
 )
-from trendkit.series.signal import Holding, Samples, segments_of
+from trendkit.series.signal import Holding, Observations, segments_of
 
 
 class Track:
@@ -31,7 +31,7 @@ class Track:
 
     Arrays have one entry per bin: `sloped` is the integral [value x s] of the signal, `bend` what straight
     lines added over held values, `good_s` the trusted and `uncertain_s` the trusted but uncertain time [s],
-    `lowest` and `highest` the extremes of the usable samples (NaN without one).
+    `lowest` and `highest` the extremes of the usable observations (NaN without one).
     """
 
     def __init__(self, bins: Bins, holding: Holding) -> None:
@@ -44,59 +44,59 @@ class Track:
         self.uncertain_s: npt.NDArray[np.float32] | None = None
         self.lowest = np.full(bins.count, np.nan, np.float32)
         self.highest = np.full(bins.count, np.nan, np.float32)
-        self.head: Samples | None = None
-        self.tail: Samples | None = None
+        self.head: Observations | None = None
+        self.tail: Observations | None = None
         self.longest_silence_s = 0.0
 
     @property
-    def has_samples(self) -> Bools:
-        """Return True in bins with a usable sample."""
+    def has_observations(self) -> Bools:
+        """Return True in bins with a usable observation."""
         return ~np.isnan(self.lowest)
 
-    def takes(self, samples: Samples) -> tuple[Samples | None, Samples | None, Samples | None]:
-        """Return the parts of some samples that lie before, inside and after the time covered so far."""
+    def takes(self, observations: Observations) -> tuple[Observations | None, Observations | None, Observations | None]:
+        """Return the parts of some observations that lie before, inside and after the time covered so far."""
         if self.head is None or self.tail is None:
-            return None, None, samples
-        time = samples.time_us
+            return None, None, observations
+        time = observations.time_us
         first, last = self.head.time_us[0], self.tail.time_us[0]
         if time[0] > last:
-            return None, None, samples
+            return None, None, observations
         if time[-1] < first:
-            return samples, None, None
+            return observations, None, None
         low, high = np.searchsorted(time, first, "left"), np.searchsorted(time, last, "right")
         parts = (slice(0, low), slice(low, high), slice(high, None))
-        before, inside, after = (samples.chosen(part) for part in parts)
+        before, inside, after = (observations.chosen(part) for part in parts)
         return tuple(part if len(part.time_us) else None for part in (before, inside, after))  # type: ignore[return-value]
 
-    def add(self, samples: Samples) -> None:
-        """Continue the track with samples that all lie before or after it."""
-        first, last = samples.chosen(slice(0, 1)), samples.chosen(slice(-1, None))
+    def add(self, observations: Observations) -> None:
+        """Continue the track with observations that all lie before or after it."""
+        first, last = observations.chosen(slice(0, 1)), observations.chosen(slice(-1, None))
         if self.head is None or self.tail is None:
             self.head, self.tail = first, last
         elif first.time_us[0] > self.tail.time_us[0]:
-            samples, self.tail = self._after_tail(samples), last
+            observations, self.tail = self._after_tail(observations), last
         else:
             self._integrate(last.followed_by(self.head))
             self.head = first
-        self._integrate(samples)
+        self._integrate(observations)
 
-    def _after_tail(self, samples: Samples) -> Samples:
-        """Return samples with the last one before them put in front."""
+    def _after_tail(self, observations: Observations) -> Observations:
+        """Return observations with the last one before them put in front."""
         assert self.tail is not None
-        timeline = samples.timeline
-        is_plain = all(each.is_usable is None and each.is_uncertain is None for each in (self.tail, samples))
+        timeline = observations.timeline
+        is_plain = all(each.is_usable is None and each.is_uncertain is None for each in (self.tail, observations))
         if timeline is None or timeline.bins is not self.bins or not is_plain:
-            return self.tail.followed_by(samples)
+            return self.tail.followed_by(observations)
         times, cuts = timeline.after(int(self.tail.time_us[0]))
         joined = Timeline(times, self.bins, {None: (times, cuts)})
-        return Samples(times, np.concatenate((self.tail.values, samples.values)), timeline=joined)
+        return Observations(times, np.concatenate((self.tail.values, observations.values)), timeline=joined)
 
     def close(self, until_us: int) -> None:
-        """Hold the last sample on until a moment."""
+        """Hold the last observation on until a moment."""
         if self.tail is None:
             return
         until_us = max(until_us, int(self.tail.time_us[0]) + 1)
-        end = Samples(np.array([until_us]), np.array([np.nan]), np.array([False]))
+        end = Observations(np.array([until_us]), np.array([np.nan]), np.array([False]))
         if self.holding.shape == "counted":  # nothing more was counted
             end = replace(self.tail, time_us=end.time_us)
         self._integrate(self.tail.followed_by(end), replace(self.holding, longest_s=np.inf))
@@ -123,27 +123,29 @@ class Track:
             mine = nothing if self.uncertain_s is None else self.uncertain_s
             self.uncertain_s = np.where(better, nothing if other.uncertain_s is None else other.uncertain_s, mine)
 
-    def _integrate(self, samples: Samples, holding: Holding | None = None) -> None:
+    def _integrate(self, observations: Observations, holding: Holding | None = None) -> None:
         holding = holding or self.holding
-        cuts = samples.cuts(self.bins)
+        cuts = observations.cuts(self.bins)
         if cuts is None:
             return
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
-        is_clean = samples.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
+        is_clean = observations.is_usable is None and cuts.longest_s <= holding.longest_s and holding.shape != "counted"
         where = cuts.bins
         if is_clean:
-            sloped, held = integrate_clean(samples.values, cuts)
-            good, lows, highs = cuts.length_s, samples.values, samples.values
+            sloped, held = integrate_clean(observations.values, cuts)
+            good, lows, highs = cuts.length_s, observations.values, observations.values
         else:
-            runs = segments_of(samples, cuts.step_s, holding)
+            runs = segments_of(observations, cuts.step_s, holding)
             flat = np.zeros(len(cuts.step_s))
             sloped = integrate_trusted(runs.values, runs.slopes, runs.trusted_s, cuts)
             held = sloped
             if holding.shape == "sloped":
                 held = integrate_trusted(runs.values, flat, runs.trusted_s, cuts)
             good = integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)
-            usable = np.ones(len(samples.values), bool) if samples.is_usable is None else samples.is_usable
-            lows, highs = np.where(usable, samples.values, np.inf), np.where(usable, samples.values, -np.inf)
+            usable = (
+                np.ones(len(observations.values), bool) if observations.is_usable is None else observations.is_usable
+            )
+            lows, highs = np.where(usable, observations.values, np.inf), np.where(usable, observations.values, -np.inf)
         if holding.shape == "held":
             sloped = held
         self.sloped[where] += sloped
@@ -151,8 +153,8 @@ class Track:
             self.bend[where] += sloped - held
         self.good_s[where] += good
         self._note_extremes(lows, highs, cuts)
-        if samples.is_uncertain is not None:
-            self._note_uncertain(samples, cuts, holding)
+        if observations.is_uncertain is not None:
+            self._note_uncertain(observations, cuts, holding)
 
     def _note_extremes(self, lows: Floats, highs: Floats, cuts: Cuts) -> None:
         where = cuts.bins
@@ -162,11 +164,11 @@ class Track:
         self.lowest[where] = np.fmin(self.lowest[where], least)
         self.highest[where] = np.fmax(self.highest[where], greatest)
 
-    def _note_uncertain(self, samples: Samples, cuts: Cuts, holding: Holding) -> None:
+    def _note_uncertain(self, observations: Observations, cuts: Cuts, holding: Holding) -> None:
         if self.uncertain_s is None:
             self.uncertain_s = np.zeros(self.bins.count, np.float32)
-        runs = segments_of(samples, cuts.step_s, holding)
-        doubtful = np.asarray(samples.is_uncertain, float)
+        runs = segments_of(observations, cuts.step_s, holding)
+        doubtful = np.asarray(observations.is_uncertain, float)
         self.uncertain_s[cuts.bins] += integrate_trusted(doubtful, np.zeros(len(cuts.step_s)), runs.trusted_s, cuts)
 
 
@@ -192,15 +194,15 @@ class StateTrack(Track):
             mine = self.seconds.setdefault(code, nothing.copy())
             mine[better] = other.seconds.get(code, nothing)[better]
 
-    def _integrate(self, samples: Samples, holding: Holding | None = None) -> None:
-        cuts = samples.cuts(self.bins)
+    def _integrate(self, observations: Observations, holding: Holding | None = None) -> None:
+        cuts = observations.cuts(self.bins)
         if cuts is None:
             return
-        runs = segments_of(samples, cuts.step_s, holding or self.holding)
+        runs = segments_of(observations, cuts.step_s, holding or self.holding)
         flat = np.zeros(len(cuts.step_s))
         self.longest_silence_s = max(self.longest_silence_s, cuts.longest_s)
-        for code in np.unique(samples.values[~np.isnan(samples.values)]).astype(int):
-            is_state = (samples.values == code).astype(float)
+        for code in np.unique(observations.values[~np.isnan(observations.values)]).astype(int):
+            is_state = (observations.values == code).astype(float)
             spent = integrate_trusted(is_state, flat, runs.trusted_s, cuts)
             self.seconds.setdefault(code, np.zeros(self.bins.count, np.float32))[cuts.bins] += spent
         self.good_s[cuts.bins] += integrate_trusted(np.ones(len(runs.values)), flat, runs.trusted_s, cuts)

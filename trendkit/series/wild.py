@@ -1,4 +1,4 @@
-"""Wild samples: lone spikes, codes for "no value" and readings no instrument or press can show."""
+"""Wild observations: lone spikes, codes for "no value" and readings no instrument or press can show."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ import numpy as np
 from trendkit.series.robust import hampel_limits, robust_spread
 from trendkit.series.segments import Bools, Floats, Ints, stretches_of
 
-LONGEST_SAMPLES = 2
+LONGEST_SPIKE = 2  # observations
 LONGEST_S = 300.0
 NEIGHBOURS = 3
-WIDTH = 8.0  # robust standard deviations of the samples around
+WIDTH = 8.0  # robust standard deviations of the observations around
 BEYOND = 0.75  # of the usual span, beyond its ends
-APART = 0.15  # how far the samples before and after may differ, of the spike's height
+APART = 0.15  # how far the observations before and after may differ, of the spike's height
 CHANGED = 0.4  # of the level, or of the height: readings this far apart are of two states
 QUIET_S = 900.0  # a press that has just been started throws readings of its own (common practice)
 LEAP = 0.4  # of the usual span: a lone reading this far above its neighbours is wild wherever it lies
 AT_WORK = 0.1  # of the usual high reading: below it a lone reading is a pump that was tried, no spike
 A_HABIT = 0.001  # share of readings that leap: so often it is what the tag does
-LOOKED_AT = 2000  # samples of a batch that tell what is usual
+LOOKED_AT = 2000  # observations of a batch that tell what is usual
 # What control systems write where there is no value (common practice).
 NO_VALUE_CODES = (-9999.0, -999.0, -99.0, 999.0, 9999.0, 99999.0, 32767.0, -32768.0, 65535.0)
 
@@ -89,7 +89,7 @@ def find_wild(
     is_spike = np.zeros(len(values), bool)
     if usual is not None:
         for first, past in stretches_of(is_far):
-            if past - first <= LONGEST_SAMPLES and _stands_alone(time_us, values, first, past, is_far, usual):
+            if past - first <= LONGEST_SPIKE and _stands_alone(time_us, values, first, past, is_far, usual):
                 is_spike[first:past] = True
         for place in leaps:
             if not is_far[place] and _stands_alone(time_us, values, place, place + 1, is_far, usual):

@@ -40,14 +40,7 @@ def plant_text(
     `shifts` are (name, from, to), `sources` (files, zone, seconds to add), `excludes` (from, to, press,
     reason).
     """
-    lines = [
-        lead,
-        "[plant]",
-        f'name = "{name}"',
-        f'timezone = "{timezone}"',
-        f'display_units = "{display_units}"',
-        "",
-    ]
+    lines = [lead, "[plant]", f'name = "{name}"', f'timezone = "{timezone}"', f'display_units = "{display_units}"', ""]
     for files, zone, added_s in sources:
         lines += ["[[source]]", f'files = "{files}"', f'timezone = "{zone}"', f'shift_clock = "{added_s:g}s"', ""]
     for shift, begins, ends in shifts:
@@ -64,20 +57,13 @@ def plant_text(
             f'reason = "{reason}"',
             "",
         ]
-    lines += [
-        "[lab]",
-        'files = "lab*.csv"',
-        f'timezone = "{timezone}"',
-        'max_age = "8 h"',
-        'layout = "long"',
-        "",
-    ]
-    lines += [
-        "[lab.uncertainty]",
-        *(f'{key} = "{text}"' for key, text in (lab_uncertainty or {}).items()),
-        "",
-    ]
-    return "\n".join(lines)
+    return "\n".join([*lines, *_lab(timezone, lab_uncertainty or {})])
+
+
+def _lab(timezone: str, uncertainty: dict[str, str]) -> list[str]:
+    read = ["[lab]", 'files = "lab*.csv"', f'timezone = "{timezone}"', 'max_age = "8 h"', 'layout = "long"', ""]
+    stated = (f'{key} = "{text}"' for key, text in uncertainty.items())
+    return [*read, "[lab.uncertainty]", *stated, ""]
 
 
 def _costs(prices: Prices) -> list[str]:

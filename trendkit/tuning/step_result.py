@@ -106,8 +106,9 @@ def _block(hold: Mapping[Hashable, Any], inside: pd.DataFrame, every_s: int) -> 
 def judge_levels(holds: pd.DataFrame, outcome: str) -> Judged | None:
     """Return the analysis of variance of an outcome over levels with test days as blocks.
 
-    None with under two days, two levels or three degrees of freedom left. Holds missing on a day are allowed: the
-    levels are tested by the extra sum of squares over days alone.
+    None with under two days, two levels or three degrees of freedom left, and when no chain of shared days ties all
+    levels together (two tests of other speeds on one sheet): levels of other days would differ by the days' sludge.
+    Holds missing on a day are allowed: the levels are tested by the extra sum of squares over days alone.
     """
     from statsmodels.regression.linear_model import OLS
 
@@ -122,6 +123,8 @@ def judge_levels(holds: pd.DataFrame, outcome: str) -> Judged | None:
     values = rows[outcome].to_numpy(dtype=float)
     days = np.eye(len(day))[day_code]
     both = np.column_stack([days, _contrasts(len(level))[level_code]])
+    if np.linalg.matrix_rank(both) < both.shape[1]:
+        return None
     fit = OLS(values, both).fit()
     is_level = np.ptp(values) <= 1e-9 * np.abs(values).max()  # nothing but rounding is left to compare
     p_value = 1.0 if is_level else float(fit.compare_f_test(OLS(values, days).fit())[1])

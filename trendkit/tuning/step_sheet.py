@@ -29,15 +29,16 @@ def read_step_sheet(text: str, name: str, plant: Plant) -> pd.DataFrame:
     """Return the holds that were run, by start: a filled step-test sheet (CSV text) of file `name`.
 
     Columns: `line`, `step`, `test_day`, `gravity_belt_speed_m_min`, `started_utc`, `ended_utc`, the samples of
-    `SAMPLES` (means where a cell holds several, NaN where blank) and `seen`. Rows without a start are holds not run.
+    `SAMPLES` (means where a cell holds several, NaN where blank) and `seen`. Rows with neither times nor samples are
+    holds not run.
 
     Raises
     ------
     InputError
-        With line and column, when a cell cannot be what it should, holds overlap, or nothing was filled in.
+        With line and column, when a cell cannot be what it should, a hold has samples or an end but no start, a column
+        stands twice, holds overlap, or nothing was filled in.
     """
-    rows = _rows(text, name)
-    holds = [_hold(row, line, name, plant) for line, row in rows if (row.get("started_at") or "").strip()]
+    holds = [_hold(row, line, name, plant) for line, row in _rows(text, name) if _was_run(row)]
     if not holds:
         raise _wrong("no hold was filled in", name, None, "started_at", "only blanks", "times, as 2026-03-02 08:15")
     frame = pd.DataFrame(holds).sort_values("started_utc", kind="stable", ignore_index=True)
@@ -58,6 +59,9 @@ def _rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
     missing = [each for each in NEEDED if each not in columns]
     if missing:
         raise _wrong("a column is missing", name, head + 1, missing[0], ", ".join(columns)[:120], ", ".join(NEEDED))
+    twice = [each for each in columns if each and columns.count(each) > 1]
+    if twice:
+        raise _wrong("a column stands twice", name, head + 1, twice[0], f"{columns.count(twice[0])} of it", "one")
     rows = []
     for number, line in enumerate(lines[head + 1 :], start=head + 2):
         cells = _cells(line, delimiter, name, number)
@@ -76,6 +80,10 @@ def _cells(line: str, delimiter: str, name: str, number: int) -> list[str]:
         raise _wrong(
             "the row cannot be told into cells", name, number, None, str(cause), "a few words a cell"
         ) from None
+
+
+def _was_run(row: Mapping[str, str]) -> bool:
+    return any((row.get(column) or "").strip() for column in ("started_at", "ended_at", *SAMPLES))
 
 
 def _hold(row: Mapping[str, str], line: int, name: str, plant: Plant) -> dict[str, object]:
@@ -102,6 +110,8 @@ def _hold(row: Mapping[str, str], line: int, name: str, plant: Plant) -> dict[st
 
 def _moment(cell: str, line: int, column: str, name: str, plant: Plant) -> pd.Timestamp:
     expected = "a time, as 2026-03-02 08:15"
+    if not cell.strip():
+        raise _wrong("the hold has samples or a time, but not this one", name, line, column, "a blank", expected)
     try:
         moment = datetime.fromisoformat(cell.strip())
         to_utc(moment.replace(tzinfo=None), plant.timezone)

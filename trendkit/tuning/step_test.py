@@ -69,8 +69,9 @@ def plan_step_test(minutes: pd.DataFrame, blocks: pd.DataFrame, press: Press) ->
 
 
 def settling_minutes(minutes: pd.DataFrame) -> float:
-    """Return how long to wait from a change of speed to a fair sample [min]: 20 min, more for slow sludge."""
-    return _round_up(max(SETTLE_MIN, float(minutes["transit_min"].median()) + 10.0))
+    """Return how long to wait from a change of speed to a fair sample [min]: 20 min, more for slow sludge if known."""
+    transit = float(minutes["transit_min"].median())
+    return _round_up(SETTLE_MIN if np.isnan(transit) else max(SETTLE_MIN, transit + 10.0))
 
 
 def levels_to_hold(ran: Floats) -> Floats:

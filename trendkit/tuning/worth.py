@@ -45,7 +45,7 @@ class Worth:
         """Return what the best speed makes least: the cost, or wet tonnes per dry tonne for dryness."""
         if self.decided_by == "cost":
             return self.cost_per_dry_t(cake_solids_pct, capture_pct)
-        return np.broadcast_to(100.0 / np.clip(cake_solids_pct, 1.0, None), np.shape(cake_solids_pct)).copy()
+        return np.asarray(100.0 / np.clip(cake_solids_pct, 1.0, None), dtype=np.float64)
 
     def shortfall(self, cake_solids_pct: Floats, capture_pct: Floats) -> Floats:
         """Return by how many points cake solids and capture miss their targets together, 0 where met."""

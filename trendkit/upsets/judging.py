@@ -184,7 +184,8 @@ def _spans_of(
     if column.is_sampled:
         return [(span, normal) for span in find_sampled_spans(values, level, normal, watched)]
     is_early = column.is_early[piece]
-    spans = find_spans(values, level, normal, watched, limit, column.block_s, is_early)
+    answered = normal.answered(column.regressors[piece])
+    spans = find_spans(values, level, normal, watched, limit, column.block_s, is_early, answered)
     found = [(span, normal) for span in spans]
     if not watched.is_effect or not watched.given:
         return found
@@ -250,4 +251,5 @@ def _normal_of(history: Codes, column: _Column) -> Normal:
         Habit(watched.crew_spread / 100.0 * typical, watched.habit / 100.0 * typical),
         column.squared,
         column.is_early[history],
+        DAILY,
     )

@@ -107,6 +107,12 @@ class Normal:
     early_move_spread: float  # the same while a run is being set up
     ewma_spread: float  # of the EWMA of standardised blocks
     correlation: float  # lag one, of blocks
+    answer: Floats | None = None  # slopes that turns within a run add to the line's; None: none
+
+    def answered(self, regressors: Floats) -> Floats:
+        """Return the level that moves within a run are held against: the line's, corrected to the answer to turns."""
+        level = self.line.level(regressors)
+        return level if self.answer is None else level + self.line.scaled(regressors) @ self.answer
 
     def move_spread_at(self, is_early: Bools) -> Floats:
         """Return the spread of moves for blocks of a run's first hours and for the later ones."""
@@ -234,6 +240,7 @@ def recent_normal(
     habit: Habit = NO_HABIT,
     squared: tuple[int, ...] = (),
     is_early: Bools | None = None,
+    daily: int = 0,
 ) -> Normal:
     """Return the normal of a column from earlier blocks.
 
@@ -252,6 +259,8 @@ def recent_normal(
     is_early
         Which blocks lie in the first hours of their run; none when not given. Crews set a press up in them, when the
         day's first grabs come back: what moves then is usual then, and says little of the rest of the run.
+    daily
+        How many of the first regressors are the daily pattern: nobody turns it.
 
     Notes
     -----
@@ -269,7 +278,7 @@ def recent_normal(
     runs = 1 + int(np.count_nonzero(~inside))  # pieces come in order
     few_runs = 1.0 + 8.0 / max(runs - 1, 1) ** 1.5
     kept = correlation * (1.0 - EWMA_WEIGHT)
-    moved = moves(left, pieces, block_s)
+    moved = moves(left, pieces, block_s)  # before the answer to turns: what a press does anyway has to be exceeded
     early = np.zeros(values.size, dtype=bool) if is_early is None else is_early
     later_spread = _move_spread(moved[~early], runs, floor, habit)
     return Normal(
@@ -279,4 +288,30 @@ def recent_normal(
         early_move_spread=max(later_spread, _move_spread(moved[early], runs, floor, habit)),
         ewma_spread=float(np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * (1.0 + kept) / (1.0 - kept))),
         correlation=correlation,
+        answer=_answer(left, line.scaled(regressors), pieces, daily),
     )
+
+
+def _answer(left: Floats, scaled: Floats, pieces: Codes, daily: int) -> Floats | None:
+    """Return the slopes by which what the line leaves follows its regressors within runs; None when all are daily.
+
+    Runs differ for reasons nobody measures, and crews feed more of what dewaters well: a line through all blocks takes
+    that for the answer to the feed. About each run's own means only turns within runs are left (the within estimator
+    of panel data; Wooldridge, Econometric Analysis of Cross Section and Panel Data, chapter 10, value from memory).
+    """
+    if scaled.shape[1] <= daily or not scaled.size:
+        return None
+    seen = ~np.isnan(left)
+    x, y, piece = scaled[seen][:, daily:], left[seen], pieces[seen]
+    _, number = np.unique(piece, return_inverse=True)
+    count = np.bincount(number)
+    y = y - (np.bincount(number, y) / count)[number]
+    x = x - np.column_stack([(np.bincount(number, each) / count)[number] for each in x.T])
+    weight = np.ones(y.size)
+    ridge = RIDGE_BLOCKS * np.eye(x.shape[1])
+    for _ in range(ROUNDS):
+        weighted = x * weight[:, None]
+        solution = np.linalg.solve(x.T @ weighted + ridge, weighted.T @ y)
+        rest = np.abs(y - x @ solution)
+        weight = np.minimum(1.0, HUBER_WIDTH * max(robust_spread(rest), 1e-12) / np.maximum(rest, 1e-300))
+    return np.concatenate([np.zeros(daily), solution])

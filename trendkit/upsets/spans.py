@@ -71,11 +71,16 @@ def find_spans(
     limit: Limit | None,
     block_s: int,
     is_early: Bools | None = None,
+    answered: Floats | None = None,
 ) -> list[Span]:
-    """Return the spans out of band within one piece of a run, by onset; `is_early`: in the run's first hours."""
+    """Return the spans out of band within one piece of a run, by onset.
+
+    `is_early`: which blocks lie in the run's first hours. `answered`: the level moves are held against, `level` unless
+    given.
+    """
     left = values - level
     least = _least_of(watched, level)
-    moving = find_moves(values, level, normal, watched, block_s, is_early)
+    moving = find_moves(values, level if answered is None else answered, normal, watched, block_s, is_early)
     spans = list(moving)
     enters = _enters(left, normal, least)
     recent = _quarter_hour(values)
