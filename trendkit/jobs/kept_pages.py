@@ -23,6 +23,7 @@ from trendkit.jobs.call import Call, Done
 from trendkit.jobs.for_each_press import write_for_each_press
 from trendkit.jobs.inputs import chosen_presses
 from trendkit.plant import Plant, Press
+from trendkit.reports import drawings_kept_in
 from trendkit.reports.files import write_whole
 from trendkit.series.build import LOOK_BACK
 
@@ -40,6 +41,8 @@ def made_once(
 ) -> Done:
     """Return what `make` does; of an archive in which nothing has changed, write again what it made before.
 
+    Where something has changed, drawings that come out as before are not drawn again.
+
     `asked` is what else decides the page beside the readings of `spans`, the bench and the plant file; it must have
     a JSON form.
     """
@@ -49,7 +52,8 @@ def made_once(
     kept = _KeptPages(page, plant, presses, _sign(page, plant, presses, asked, spans))
     done = kept.written_again(out)
     if done is None:
-        done = make()
+        with drawings_kept_in(folder_of(plant) / GRIDS):
+            done = make()
         kept.keep(done)
     return done
 

@@ -33,7 +33,6 @@ from trendkit.plant.display import counted
 from trendkit.press import Figure, review_period
 from trendkit.reports import (
     HeldAgainst,
-    drawings_kept_in,
     require_suffix,
     upset_line,
     upset_rows,
@@ -158,8 +157,7 @@ def _make_review(
         held = HeldAgainst(before, year_before, _figures_of(last_year, series.press, year_before))
         return review_page(reading, series, upsets_of(series, plant), period, held, folder, gate)
 
-    with drawings_kept_in(reading.kept):
-        return _write_for_each_press(reading, out, "review", write)
+    return _write_for_each_press(reading, out, "review", write)
 
 
 def _year_before(plant: Plant, month: str) -> Period:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from trendkit.archive import read_archive
-from trendkit.archive.kept import GRIDS
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, InputFile, require_tags
 from trendkit.findings import Finding
@@ -44,7 +42,6 @@ class GridReading:
     grids: tuple[tuple[Press, PressGrid], ...]
     lab: pd.DataFrame | None
     inputs: tuple[InputFile, ...]
-    kept: Path | None = None
 
     def samples_of(self, press: Press) -> pd.DataFrame | None:
         """Return the press's own results of the bench, None when there is no sheet."""
@@ -74,11 +71,6 @@ class Reading:
     def span(self) -> Period:
         """The whole span computed."""
         return self.grids.span(self.plant)
-
-    @property
-    def kept(self) -> Path | None:
-        """The folder beside the archive for what is worked out from it; None: read from files."""
-        return self.grids.kept
 
     @property
     def presses(self) -> Iterator[PressSeries]:
@@ -120,12 +112,11 @@ def read_grids(
         require_tags(kept.weeks, plant, presses)
         grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
         lab = kept.lab
-    beside = None if call.files else kept.folder / GRIDS
     stamped = []
     for press in presses:
         lab, found = mark_receipts(grids[press.slug], lab, press, plant)
         stamped.append((press, replace(grids[press.slug], findings=(*grids[press.slug].findings, *found))))
-    unchecked = GridReading(tuple(stamped), lab, tuple(inputs), beside)
+    unchecked = GridReading(tuple(stamped), lab, tuple(inputs))
     checked = [(press, check_against_lab(grid, unchecked.samples_of(press), press)) for press, grid in unchecked.grids]
     read = replace(unchecked, grids=tuple(checked))
     if period is not None:

@@ -165,8 +165,8 @@ def _drawn(spec: dict[str, Any]) -> str:
 
 
 @contextmanager
-def drawings_kept_in(folder: Path | None) -> Iterator[None]:
-    """Keep what is drawn inside in a folder and read it back when the same is drawn again; None: keep nothing."""
+def drawings_kept_in(folder: Path) -> Iterator[None]:
+    """Keep what is drawn inside in a folder and read it back when the same is drawn again."""
     token = _kept_in.set(folder)
     try:
         yield
