@@ -20,7 +20,7 @@ from markupsafe import escape
 
 from trendkit.errors import InputError
 from trendkit.plant.model import Limit, Plant
-from trendkit.press.results import Figure, FigureTable, PeriodReview
+from trendkit.press.results import Compared, Figure, FigureTable, PeriodReview
 from trendkit.reports import drawing
 from trendkit.reports.cautions import AT_THE_PRESS
 from trendkit.reports.close_look import script, script_hash
@@ -484,3 +484,20 @@ def test_a_target_of_thickening_stands_with_its_figure_and_its_capture_is_not_of
         "dry share of the thickened sludge by mass; target at least 4\u00a0%: met",
         "share of the dry solids fed that left with the thickened sludge",
     ]
+
+
+def test_what_was_paid_for_without_a_feed_flow_is_explained_beside_the_cost() -> None:
+    """Whole period over tonnes is then not the cost per tonne; a remark on tickets keeps the names' capitals."""
+    said = "The feed flow is not known in 22.7 of the 282 hours in which the belts moved."
+    apart = Compared(
+        "wet_cake_t", "t", 740.0, 710.0, 770.0, 814.0, 69, -9.1, False, f"{said} Else BFP-1's bin is not empty"
+    )
+    review = replace(sample.review(), feed_unknown=said, compared=(apart,))
+    page = review_page(sample.context(), review, sample.table(), sample.upsets())
+    words = _Outline(render_page(page).decode()).words
+    assert "stands in the whole period and not in the cost per dry ton" in words
+    assert f"{said} Else BFP-1's bin is not empty" in words
+    plain = _Outline(
+        render_page(review_page(sample.context(), sample.review(), sample.table(), sample.upsets())).decode()
+    ).words
+    assert "stands in the whole period" not in plain

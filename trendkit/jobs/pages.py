@@ -62,8 +62,9 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
         if period.start_utc <= upset.start < period.end_utc
     ]
     write_upsets(out, found)
-    lines = [f"{counted(len(found), 'upset')} written to {out}."]
-    lines += [upset_line(upset, plant) for upset in found if upset.severity == 3]
+    severe = [upset_line(upset, plant) for upset in found if upset.severity == 3]
+    told = f", {counted(len(severe), 'of them severe', 'of them severe')}:" if severe else "."
+    lines = [f"{counted(len(found), 'upset')} written to {out}{told}", *severe]
     return Done(tuple(lines), {"command": "upsets", "out": str(out), "upsets": upset_rows(found)})
 
 

@@ -157,7 +157,7 @@ def _availability_section(context: PageContext, rows: pd.DataFrame, every_s: int
 def _bars(tags: Sequence[Availability], number: int, of: int, caption: str, clock: PlantClock) -> Panel:
     faulty = sum(bool(tag.faults) for tag in tags)
     there = sum(tag.share >= _THROUGHOUT for tag in tags)
-    finding = f"{there} of these {len(tags)} tags have readings throughout; {faulty or 'none'} of them "
+    finding = f"{there} of these {len(tags)} tags have readings throughout; {faulty or 'none'} of the {len(tags)} "
     finding += "shows a fault." if faulty < 2 else "show faults."
     title = "Readings by tag" if of == 1 else f"Readings by tag, {number} of {of}"
     svg = draw_availability(f"availability-{number}", tags, clock)

@@ -59,7 +59,11 @@ def _availability_panel(context: PageContext, table: FigureTable, clock: PlantCl
     drawn = [tag for tag in tags if tag.faults or tag.share < _COMPLETE] or tags[:1]
     whole = [tag.label for tag in tags if tag not in drawn]
     finding = f"{len(tags) - sum(tag.share < _COMPLETE for tag in tags)} of {len(tags)} tags have readings throughout; "
-    finding += f"{faulty} of them show faults." if faulty else "none shows a fault."
+    finding += (
+        f"{faulty} of the {len(tags)} {'shows a fault' if faulty == 1 else 'show faults'}."
+        if faulty
+        else "none shows a fault."
+    )
     sheet = Sheet(
         "share of the period with readings",
         (Head("Tag"), Head("With readings", "%", True)),

@@ -137,7 +137,7 @@ def _compared_sheet(compared: Sequence[Compared], shown: Shown) -> Sheet:
         weighed = shown.amount(each.weighed, each.name) if each.rows else DASH
         mark: Mark = "misses" if each.agrees is False else "meets" if each.agrees else "undecided"
         gap = DASH if each.gap_pct is None else joined(f"{each.gap_pct:+.1f}".replace("-", "−"), "%")
-        rows.append((what, computed, f"{weighed} ({each.rows} {against})", Cell(gap, mark), each.reason.capitalize()))
+        rows.append((what, computed, f"{weighed} ({each.rows} {against})", Cell(gap, mark), _opened(each.reason)))
     heads = (
         Head("Amount"),
         Head("Computed", "95 % limits", is_number=True),
@@ -146,6 +146,11 @@ def _compared_sheet(compared: Sequence[Compared], shown: Shown) -> Sheet:
         Head("Remark"),
     )
     return Sheet("Computed amounts against tickets and deliveries", heads, tuple(rows))
+
+
+def _opened(sentence: str) -> str:
+    """Return a sentence with a capital at its beginning; names in it keep theirs."""
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 def _calibration_sheet(calibrations: Sequence[Calibration], clock: PlantClock) -> Sheet:
@@ -158,7 +163,7 @@ def _calibration_sheet(calibrations: Sequence[Calibration], clock: PlantClock) -
             "{} ({} to {})".format(*rounded(each.gain, each.gain_low, each.gain_high)) if is_known(each.gain) else DASH
         )
         scatter = joined(f"{100.0 * each.scatter:.0f}", "%") if each.scatter == each.scatter else DASH
-        rows.append((name, span, str(each.grabs), gain, scatter, each.reason.capitalize()))
+        rows.append((name, span, str(each.grabs), gain, scatter, _opened(each.reason)))
     heads = (
         Head("Meter"),
         Head("Read"),

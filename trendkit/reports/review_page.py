@@ -202,17 +202,17 @@ def _loading_section(context: PageContext, review: PeriodReview, shown: Shown) -
     return Section("loading", "Did loading matter?", note, loading_panel(context, review, shown))
 
 
+_UNCOUNTED = (
+    "What was paid for in hours without a known feed flow stands in the whole period and not in the cost per dry {}: "
+    "no cake of those hours is counted."
+)
+
+
 def _cost_sections(review: PeriodReview, shown: Shown) -> tuple[Section, ...]:
     if not review.costs:
         missing = "No prices are given in the plant file, so no cost is worked out."
         return (Section("cost", "What it cost", "", (Prose(missing),)),) if review.missing_prices else ()
-    return (
-        Section(
-            "cost",
-            "What it cost",
-            "Counted for each dry {} that left as cake, so that lost solids never look like savings.".format(
-                "ton" if shown.system == "us" else "tonne"
-            ),
-            cost_panel(review, shown),
-        ),
-    )
+    ton = "ton" if shown.system == "us" else "tonne"
+    uncounted = (Prose(_UNCOUNTED.format(ton)),) if review.feed_unknown else ()
+    note = f"Counted for each dry {ton} that left as cake, so that lost solids never look like savings."
+    return (Section("cost", "What it cost", note, (*cost_panel(review, shown), *uncounted)),)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from trendkit.plant.display import counted
 from trendkit.reports.closing import caution_list
 from trendkit.reports.frame_sheet import frame_sheet
 from trendkit.reports.page import Cell, Head, Item, Listing, Prose, Section, Sheet
@@ -112,8 +113,8 @@ def finished_test_section(tuning: Tuning, shown: Shown) -> Section:
         told = tuple(f"Step {step}: {shown.retold(reason)}." for step, reason in test.left_out)
         items.append(Listing(told, heading="Holds left out"))
     note = (
-        f"{len(test.holds)} holds, judged by the plan: days are blocks, so that a day's sludge favours no speed. "
-        "They are also merged with the history, on which the answer rests."
+        f"{counted(len(test.holds), 'hold')}, judged by the plan: days are blocks, so that a day's sludge favours no "
+        "speed. They are also merged with the history, on which the answer rests."
     )
     return Section("finished", "What the step test showed", note, tuple(items))
 
