@@ -501,3 +501,9 @@ def test_what_was_paid_for_without_a_feed_flow_is_explained_beside_the_cost() ->
         render_page(review_page(sample.context(), sample.review(), sample.table(), sample.upsets())).decode()
     ).words
     assert "stands in the whole period" not in plain
+
+
+def test_a_section_with_a_sheet_of_many_columns_takes_the_whole_width(html: dict[tuple[str, str], str]) -> None:
+    """Nine columns and more were cut off beside the side-head on a screen of 1280 px."""
+    page = html["review", "si"]
+    assert '<section id="upsets" class="broad"' in page and '<section id="amounts" aria' in page

@@ -129,7 +129,8 @@ def _reading_section() -> Section:
         "A place such as 2 to 5 means that the 95 % limits overlap those of the presses between: their order may be "
         "chance. Hours and shares bear no limits.",
         "Costs rest on each plant's own prices and on the lines it has priced; other currencies are ranked apart.",
-        "An upset is judged against the plant's own targets and the press's own normal: strict targets show more.",
+        "An upset is judged against the plant's own targets and the press's own normal: strict targets show more. A "
+        "press with few meters, or without them for a while, shows fewer than it had.",
     )
     return Section(
         "care-in-reading",

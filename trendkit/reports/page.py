@@ -124,7 +124,13 @@ class Section:
     note: str
     items: tuple[Item, ...]
 
+    @property
+    def is_broad(self) -> bool:
+        """True where a sheet has so many columns that it needs the width of the side-head, too."""
+        return any(isinstance(item, Sheet) and len(item.heads) >= BROAD for item in self.items)
 
+
+BROAD = 9  # columns of a sheet; nine are cut off beside a side-head on a screen 1280 px wide
 REVIEW_HEADS = (Head("Value", "95 % limits"), Head("Where it lies"), Head("Target"), Head("Period before"))
 
 
