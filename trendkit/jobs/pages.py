@@ -30,7 +30,7 @@ from trendkit.jobs.reading import (
 from trendkit.plant import Plant, Press, load_plant
 from trendkit.plant.calendar import Period, day_period, month_period, parse_day
 from trendkit.plant.display import counted
-from trendkit.press import Figure, review_period
+from trendkit.press import Figure, period_figures, review_period
 from trendkit.reports import (
     HeldAgainst,
     require_suffix,
@@ -54,7 +54,7 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
     """Write the upset ledger of the presses asked for."""
     require_suffix(out, (".csv", ".json", ".parquet"))
     plant = load_plant(call.plant)
-    reading, period = read_period(plant, call, _HISTORY)
+    reading, period = read_period(plant, call, _HISTORY, with_rolling=False)
     found = [
         upset
         for press, _ in reading.grids.grids
@@ -180,7 +180,7 @@ def _figures_of(reading: Reading | None, press: Press, period: Period | None) ->
         return {}
     table = cut(reading.series_of(press).table, period)
     has_pressing = (table.frame["phase"] == "pressing").any()
-    return review_period(table, press, reading.plant, period).figures if has_pressing else {}
+    return period_figures(table, press, reading.plant, period) if has_pressing else {}
 
 
 def review_page(

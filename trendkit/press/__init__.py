@@ -8,7 +8,7 @@ from trendkit.press.figures import FIGURES, FigurePieces, compute_figures, figur
 from trendkit.press.gate import against_deliveries, against_tickets
 from trendkit.press.record import observe
 from trendkit.press.results import Compared, CostLine, Figure, FigureTable, PeriodReview
-from trendkit.press.review import figures_by_day, review_period
+from trendkit.press.review import figures_by_day, period_figures, review_period
 
 __all__ = [
     "FIGURES",
@@ -24,5 +24,6 @@ __all__ = [
     "figure_head",
     "figures_by_day",
     "observe",
+    "period_figures",
     "review_period",
 ]

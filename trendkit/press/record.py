@@ -23,6 +23,7 @@ from trendkit.press.phases import Operation, observe_operation
 from trendkit.press.rows import role_values, setting
 from trendkit.press.stream_words import assumptions, basis_notes
 from trendkit.press.streams import Streams, observe_streams, own_share
+from trendkit.press.uncertainty import without_errors
 
 WHOLE_ROWS = 100_000  # up to here a record is one stretch: ten weeks of minutes, more than a review of a month reads
 STRETCH_ROWS = 45_000  # a month of minutes
@@ -35,6 +36,11 @@ class Stretch:
     streams: Streams
     chosen: Chosen
     asked: slice
+
+
+def without_errors_in(stretch: Stretch) -> Stretch:
+    """Return a stretch with the values of its streams alone."""
+    return Stretch(without_errors(stretch.streams), without_errors(stretch.chosen), stretch.asked)
 
 
 @dataclass(frozen=True)

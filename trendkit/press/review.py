@@ -6,7 +6,7 @@ sums or a sum; excluded periods leave the means and stay in the totals.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -88,11 +88,37 @@ def review_period(
     )
 
 
+def period_figures(table: FigureTable, press: Press, plant: Plant, period: Period) -> dict[str, Figure]:
+    """Return the dewatering figures of a period alone, as `review_period` has them."""
+    sums = Sums(table, press, plant)
+    inside = _rows_in(sums, period.start_utc, period.end_utc)
+    press = press.at(period.end_utc - pd.Timedelta(seconds=1))
+    found = group_figures(sums, codes_where(inside & sums.is_mode("dewatering")), 1)
+    return _figures(sums, found, inside, "dewatering", press, plant)
+
+
 def figures_by_day(table: FigureTable, press: Press, plant: Plant) -> pd.DataFrame:
     """Return one row per plant day and mode of the table: columns `day`, `mode`, then figure names (SI)."""
-    sums = Sums(table, press, plant)
-    inside = np.asarray(sums.times.isin(table.frame.index))
-    return _by(sums, inside, _day_groups(sums, inside, plant), ("day",))
+    parts = []
+    for each in _in_whole_days(table, plant):
+        sums = Sums(each, press, plant)
+        inside = np.asarray(sums.times.isin(each.frame.index))
+        parts.append(_by(sums, inside, _day_groups(sums, inside, plant), ("day",)))
+    return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+
+
+def _in_whole_days(table: FigureTable, plant: Plant) -> Iterator[FigureTable]:
+    """Yield the table in pieces of whole plant days, about as long as the blocks of its record."""
+    blocks = table.record.blocks if table.record is not None else []
+    if len(blocks) <= 1:
+        yield table
+        return
+    days = plant_days(plant, pd.DatetimeIndex(table.frame.index))
+    begins = np.flatnonzero(np.asarray(days[1:] != days[:-1])) + 1
+    after = np.arange(blocks[0].stop, len(days), blocks[0].stop)
+    cuts = np.unique(begins[np.searchsorted(begins, after[after <= begins.max(initial=-1)])])
+    for rows in np.split(np.arange(len(days)), cuts):
+        yield replace(table, frame=table.frame.iloc[rows[0] : rows[-1] + 1] if len(rows) else table.frame)
 
 
 def _closures(sums: Sums, inside: Mask) -> tuple[Closure, tuple[Closure, ...]]:
@@ -295,7 +321,7 @@ def _in_shift_order(by_shift: pd.DataFrame, plant: Plant) -> pd.DataFrame:
 
 
 def _values_table(sums: Sums, codes: Codes, labels: pd.DataFrame) -> pd.DataFrame:
-    found = group_figures(sums, codes, len(labels))
+    found = group_figures(sums.bare, codes, len(labels))
     values = pd.DataFrame({name: each.value for name, each in found.values.items()})
     cost = [
         cost_lines(

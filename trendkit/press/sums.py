@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,7 +16,7 @@ from trendkit.press.amounts import ratio
 from trendkit.press.figures import Quotient, figure_quotients
 from trendkit.press.methods import Chosen
 from trendkit.press.phases import Operation
-from trendkit.press.record import Record, Stretch
+from trendkit.press.record import Record, Stretch, without_errors_in
 from trendkit.press.results import FigureTable
 from trendkit.press.rows import Mask
 from trendkit.press.streams import Streams
@@ -91,11 +91,17 @@ class Sums:
     table: FigureTable
     press: Press
     plant: Plant
+    made: Stretch | None = None  # the table's streams, where somebody has them
 
     @cached_property
     def stretch(self) -> Stretch:
         """The streams the table's rows are ratios of."""
-        return self.record.around(pd.DatetimeIndex(self.table.frame.index))
+        return self.made or self.record.around(pd.DatetimeIndex(self.table.frame.index))
+
+    @cached_property
+    def bare(self) -> Sums:
+        """The same without errors, for tables of values alone: a share per source and grab for every day is much."""
+        return replace(self, made=without_errors_in(self.stretch))
 
     @property
     def record(self) -> Record:

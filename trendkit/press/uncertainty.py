@@ -7,8 +7,8 @@ source of error has in it, so that one meter in numerator and denominator cancel
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TypeAlias
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,6 +143,22 @@ def limits(quantity: Measured) -> tuple[Array, Array]:
     """Return the 95 % limits (normal), in the quantity's unit."""
     half = COVERAGE_95 * standard_uncertainty(quantity)
     return quantity.value - half, quantity.value + half
+
+
+def without_errors(thing: Any) -> Any:
+    """Return a quantity, or a dataclass or mapping of them, with values alone."""
+    if isinstance(thing, Measured):
+        return Measured(thing.value)
+    if isinstance(thing, Mapping):
+        return {name: without_errors(each) for name, each in thing.items()}
+    if is_dataclass(thing) and not isinstance(thing, type):
+        held = {each.name: getattr(thing, each.name) for each in fields(thing)}
+        return replace(thing, **{name: without_errors(each) for name, each in held.items() if _has_errors(each)})
+    return thing
+
+
+def _has_errors(thing: Any) -> bool:
+    return isinstance(thing, Measured) or (isinstance(thing, Mapping) and any(map(_has_errors, thing.values())))
 
 
 @dataclass(frozen=True)

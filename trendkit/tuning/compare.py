@@ -16,7 +16,7 @@ import pandas as pd
 
 from trendkit.plant.calendar import Period
 from trendkit.plant.model import Plant, Press
-from trendkit.press import Figure, FigureTable, figures_by_day, review_period
+from trendkit.press import Figure, FigureTable, figures_by_day, period_figures
 from trendkit.press.cost import COST_ITEMS
 from trendkit.tuning.day_shift import DayRecord, Shift, shift_of_days
 from trendkit.tuning.results import Gain
@@ -98,7 +98,9 @@ def compare(table: FigureTable, press: Press, plant: Plant, before: Period, afte
     days = matched(press_days(table, press, plant, before, after))
     around = _days_around(table, press, plant, before, after)
     record = days if around.empty else pd.concat([days, around], ignore_index=True)
-    figures = [review_period(table, press, plant, period).figures for period in (before, after)]
+    figures: list[Mapping[str, Figure]] = [
+        period_figures(_during(table, period), press, plant, period) for period in (before, after)
+    ]
     shifts = {name: shift_of(days, name, record) for name in (*ADJUSTED, *FEED)}
     effects = {name: _effect(name, figures, shifts[name], days) for name in shifts}
     decided_by = "cost_per_dry_t" if _is_cost_whole(plant, effects) else "cake_solids_pct"
@@ -121,11 +123,10 @@ def compare(table: FigureTable, press: Press, plant: Plant, before: Period, afte
 
 def press_days(table: FigureTable, press: Press, plant: Plant, before: Period, after: Period | None) -> pd.DataFrame:
     """Return one row per dewatering press day of either period: `day`, `is_after`, `number` [d], figures (SI)."""
-    times, parts = table.frame.index, []
+    parts = []
     for period, is_after in ((before, False), (after, True)):
         if period is not None:
-            inside = replace(table, frame=table.frame[(times >= period.start_utc) & (times < period.end_utc)])
-            rows = figures_by_day(inside, press, plant)
+            rows = figures_by_day(_during(table, period), press, plant)
             parts.append(rows[(rows["mode"] == "dewatering") & (rows["press_days"] > 0)].assign(is_after=is_after))
     days = pd.concat(parts, ignore_index=True)
     days["number"] = np.array([float(day.toordinal()) for day in days["day"]], dtype=float)
@@ -135,6 +136,12 @@ def press_days(table: FigureTable, press: Press, plant: Plant, before: Period, a
         days["cost_per_dry_t"] = np.nan
     days["cost_per_dry_t"] = days["cost_per_dry_t"].where(_is_costed_alike(days, plant))
     return days
+
+
+def _during(table: FigureTable, period: Period) -> FigureTable:
+    """Return the table with the rows of a period alone; its streams are then made for them, not for all."""
+    first, last = table.frame.index.searchsorted([period.start_utc, period.end_utc])
+    return replace(table, frame=table.frame.iloc[first:last])
 
 
 def _days_around(table: FigureTable, press: Press, plant: Plant, before: Period, after: Period) -> pd.DataFrame:
