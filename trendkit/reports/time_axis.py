@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,6 +14,7 @@ from trendkit.reports.drawing import WIDTH, altair
 from trendkit.reports.plant_clock import MONTHS, PlantClock, day_text
 
 _DAY_MS = 86_400_000
+_LETTER = 8.0  # px: wider than digits and all but a few letters at 11 px
 
 
 def ticks(clock: PlantClock) -> tuple[list[tuple[int, str]], bool]:
@@ -55,6 +56,12 @@ def _hour_ticks(clock: PlantClock) -> list[tuple[int, str]]:
     return [(at, f"{at // 3_600_000 % 24:02d}:00") for at in places]
 
 
+def _have_room(labels: Sequence[str]) -> bool:
+    """Return whether labels spread evenly over an axis cannot touch: the renderer takes long to see for itself."""
+    longest = max((len(text) for text in labels), default=0)
+    return len(labels) * longest * _LETTER < WIDTH
+
+
 def time_x(clock: PlantClock, has_labels: bool = True) -> Callable[[str], Any]:
     """Return a function from a field name to the shared time encoding of a drawing."""
     alt = altair()
@@ -65,7 +72,7 @@ def time_x(clock: PlantClock, has_labels: bool = True) -> Callable[[str], Any]:
         values=[at for at, _ in places],
         labelExpr=f"({json.dumps(labels)})[toString(time(datum.value))]",
         labelOffset=WIDTH * _DAY_MS / 2 / max(last - first, 1) if is_mid_day else 0,
-        labelOverlap=True,
+        labelOverlap=not _have_room([text for _, text in places]),
         labelFlush=False,
         labels=has_labels,
         title=clock.zone if has_labels else None,
