@@ -27,6 +27,9 @@ from invented_exports import Size, write_plant
 
 SIZES = {"month/1min": Size("month/1min"), "month/1s": Size("month/1s", every_s=1), "year/1s": Size("year/1s", 12, 1)}
 PANDAS_UP_TO_GB = 1.5
+# An installed package comes with its bytecode; where none may be written each command compiles it, 0.2 s.
+AS_INSTALLED = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+AS_INSTALLED["OPENBLAS_NUM_THREADS"] = "1"  # as trendkit sets it, too late here: this file loads NumPy before it
 
 
 def jobs(folder: Path, size: Size, out: Path) -> dict[str, list[str]]:
@@ -110,7 +113,8 @@ def peak_mb() -> float:
 def measured(kind: str, words: list[str]) -> dict[str, float] | None:
     """Return wall and processor time [s] from prompt to prompt and peak memory [MB]; None where it cannot be run."""
     start = time.perf_counter()
-    done = subprocess.run([sys.executable, __file__, "--measure", kind, *words], capture_output=True, text=True)
+    command = [sys.executable, __file__, "--measure", kind, *words]
+    done = subprocess.run(command, capture_output=True, text=True, env=AS_INSTALLED)
     wall = time.perf_counter() - start
     if done.returncode:
         print(f"  {kind} {' '.join(words[:3])}: {done.stderr.strip().splitlines()[-1:]}", file=sys.stderr)
@@ -120,15 +124,18 @@ def measured(kind: str, words: list[str]) -> dict[str, float] | None:
 
 
 def run_measured(kind: str, words: list[str]) -> int:
-    """Do one measurement in this process and print what it took."""
+    """Do one measurement in this process as a prompt does, print what it took and leave."""
     if kind == "job":
-        from trendkit.cli import run
+        from trendkit import cli
 
-        code = run(words)
+        cli._hold_on_to_memory()
+        code = cli.run(words)
     else:
         OTHERS[kind](words)
         code = 0
     print(json.dumps({"cpu_s": time.process_time(), "peak_mb": peak_mb()}))
+    if kind == "job":
+        cli._leave(code)
     return code
 
 

@@ -17,6 +17,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from jobs import AS_INSTALLED
+
 from trendkit.simulate import simulate
 
 PLAIN = """
@@ -30,7 +32,9 @@ print(sum(each.size for each in read))
 def timed(command: list[str]) -> tuple[float, float]:
     """Return wall and processor seconds of a process."""
     begin = time.perf_counter()
-    process = subprocess.Popen([sys.executable, *command], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        [sys.executable, *command], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=AS_INSTALLED
+    )
     _, status, used = os.wait4(process.pid, 0)
     if status:
         raise SystemExit(f"{command[:3]} ended with {status}")
