@@ -230,3 +230,10 @@ def test_a_state_in_words_nobody_knows_is_refused_with_what_to_write(spoilt: Pat
     told = told.replace('tag = "BFP1_MODE"\n', 'tag = "BFP1_MODE"\nmode_words = { dewatering = ["Soutirage"] }\n')
     plant.write_text(told, encoding="utf-8")
     assert type_command("plant", "check", plant, spoilt / "exports").code == 0
+
+
+def test_a_month_the_archive_does_not_cover_is_answered_with_what_it_covers(spoilt: Path) -> None:
+    plant = spoilt / "plant.toml"
+    assert type_command("ingest", "--plant", plant, spoilt / "exports").code == 0
+    asked = type_command("review", "--plant", plant, "--month", "2019-05", "--out", spoilt / "none")
+    check_refused(asked, "no row falls in the period", "an archive with readings from 2026-", "2019-05-01 00:00")

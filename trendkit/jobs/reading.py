@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
-from trendkit.archive import read_archive
+from trendkit.archive import Archive, read_archive
 from trendkit.errors import InputError, Problem
 from trendkit.exports import Export, InputFile, require_tags
 from trendkit.findings import Finding
@@ -110,6 +110,8 @@ def read_grids(
         call.progress("reading the archive")
         kept = read_archive(plant, presses, start_utc, end_utc)
         require_tags(kept.weeks, plant, presses)
+        if period is not None:
+            _require_archived(kept, presses, period)
         grids, inputs = grids_from_archive(kept, plant, presses, start_utc, end_utc, every_s)
         lab = kept.lab
     stamped = []
@@ -216,6 +218,18 @@ def _require_overlap(exports: list[Export], period: Period) -> None:
 def _require_rows(read: GridReading, period: Period) -> None:
     if not any(within(_has_readings(grid), period).any() for _, grid in read.grids):
         raise InputError(_nothing_in(period, [each.file for each in read.inputs], "no reading of any press in it"))
+
+
+def _require_archived(kept: Archive, presses: Sequence[Press], period: Period) -> None:
+    """Raise an InputError that says what the archive covers when it has no reading in the period."""
+    tags = [tag.tag for press in presses for tag in press.tags.values()]
+    own = kept.weeks_bearing_on(None, None, tags)
+    if not own or kept.weeks_bearing_on(period.start_utc, period.end_utc, tags):
+        return
+    first, last = min(each.part.starts_us for each in own), max(each.part.ends_us for each in own)
+    covers = _shown(period, *(pd.Timestamp(moment, unit="us", tz="UTC") for moment in (first, last)))
+    problem = replace(_nothing_in(period, [], f"an archive with readings {covers}"), file=None)
+    raise InputError(replace(problem, hint="ask for a period the archive covers, or ingest the exports of this one"))
 
 
 def _has_readings(grid: PressGrid) -> pd.Series:
