@@ -155,7 +155,9 @@ def test_german_tag_names_are_read_with_accents_and_words_written_as_one() -> No
         "P1 Pressband Geschwindigkeit": "pressure_belt_speed",
     }  # fmt: skip
     facts = [numbers(tag, reading) for tag, reading in zip(said, (20.0, 28.0, 500.0, 2.3), strict=True)]
-    assert {each.tag: each.role for each in propose(facts)} == said
+    proposals = propose(facts)
+    assert {each.tag: each.role for each in proposals} == said
+    assert any(reason == "the name says Filtrat Trübung" for each in proposals for reason in each.reasons)
 
 
 def test_a_draft_without_a_feed_flow_says_so() -> None:

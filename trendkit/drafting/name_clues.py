@@ -143,13 +143,18 @@ def read_name(tag: str, press_token: str = "") -> Name:
     'Hz'
     """
     concepts, words, unit = [], [], None
-    for word in _split(_bare(tag), press_token):
+    composed, place = unicodedata.normalize("NFC", tag), 0
+    bare = _bare(composed)
+    for word in _split(bare, press_token):
         upper = word.upper()
+        place = max(bare.find(word, place), place)
+        written = composed[place : place + len(word)] if len(bare) == len(composed) else word
+        place += len(word)
         unit = unit or _UNITS.get(upper)
         known = _concepts_of(upper)
         if known:
             concepts.append(known)
-            words.append(word)
+            words.append(written)
     return Name(tuple(concepts), unit, tuple(words))
 
 

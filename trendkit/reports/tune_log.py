@@ -54,8 +54,8 @@ def _log_text(context: PageContext, tuning: Tuning, shown: Shown) -> str:
 def _watch_words(context: PageContext, shown: Shown) -> str:
     targets = context.press.targets.get("dewatering", {})
     told = [
-        f"{words} is not {limit_text(targets[name], name, shown)}"
-        for name, words in (("cake_solids_pct", "cake solids"), ("capture_pct", "capture"))
+        f"{words} not {limit_text(targets[name], name, shown)}"
+        for name, words in (("cake_solids_pct", "cake solids are"), ("capture_pct", "capture is"))
         if name in targets
     ]
     wait = "Wait 20 minutes after each step before judging it by a cake and a filtrate sample."
