@@ -9,7 +9,7 @@ from press_grid import START, grabs, grid, plant_of, press_of, tag
 
 from trendkit.plant.model import Filtrate, Lab, Tag, Uncertainty
 from trendkit.plant.roles import ROLES
-from trendkit.press import FIGURES, FigureTable, compute_figures
+from trendkit.press import FIGURES, FigureTable, compute_figures, figure_head
 from trendkit.press.belts import belt_solids_kg_m2, belt_speed_ratio, cake_thickness_mm, gravity_drain_time_s
 from trendkit.press.capture import capture_balance, capture_filtrate_metered, solids_lost_kg_h, stream_solids_kg_h
 from trendkit.press.dose import polymer_active_kg_h, polymer_dose_kg_t
@@ -280,10 +280,11 @@ def test_a_rolling_value_has_limits_that_know_what_cancels():
     assert frame.loc[stopped, "polymer_dose_kg_t_rolling_low"].isna().all()
 
 
-def test_leaving_the_rolling_columns_out_changes_nothing_else() -> None:
+def test_leaving_limits_and_rolling_columns_out_changes_nothing_else() -> None:
     press = press_of(tags={"feed_flow": tag("feed_flow")})
     roles = grid()
     given = (roles, {}, None, press, plant_of(press), 60)
-    whole, bare = compute_figures(*given).frame, compute_figures(*given, with_rolling=False).frame
-    pd.testing.assert_frame_equal(bare, whole.drop(columns=[name for name in whole if "_rolling" in name]))
-    assert "capture_pct_rolling" in whole and "capture_pct_high" in bare
+    whole, bare = compute_figures(*given).frame, compute_figures(*given, in_full=False).frame
+    left_out = [name for name in whole if "_rolling" in name or name.endswith(("_low", "_high"))]
+    pd.testing.assert_frame_equal(bare, whole.drop(columns=left_out))
+    assert len(left_out) == 3 * 14 + 4 + 14 + 14 and list(figure_head(roles, in_full=False)) == list(bare)

@@ -37,7 +37,7 @@ def compare(call: Call, before: str, after: str, out: Path) -> Done:
         )
     whole = Period(sides[0].start_utc, sides[1].end_utc, plant.timezone)
     around = Period(whole.start_utc, whole.end_utc + AROUND, plant.timezone)
-    reading = read_presses(plant, call, around, AROUND, with_rolling=False)
+    reading = read_presses(plant, call, around, AROUND, in_full=False)
     for option, text, side in zip(("--before", "--after"), (before, after), sides, strict=True):
         _require_readings(reading, side, option, text)
     writers = [(press, partial(_page, reading, press, whole, sides)) for press, _ in reading.grids.grids]

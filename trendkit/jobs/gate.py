@@ -58,7 +58,7 @@ def _joined(slips: Sequence[Slips]) -> pd.DataFrame | None:
 def polymer_of_all(reading: Reading, period: Period) -> list[Figure]:
     """Return the polymer used by every press read, a figure for each and each of its modes."""
     figures = []
-    for series in replace(reading, with_rolling=False).presses:
+    for series in replace(reading, in_full=False).presses:
         review = review_period(cut(series.table, period), series.press, reading.plant, period)
         figures += [by_name["polymer_kg"] for by_name in review.by_mode.values()]
     return figures

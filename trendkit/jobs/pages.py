@@ -54,7 +54,7 @@ def write_upset_ledger(call: Call, out: Path) -> Done:
     """Write the upset ledger of the presses asked for."""
     require_suffix(out, (".csv", ".json", ".parquet"))
     plant = load_plant(call.plant)
-    reading, period = read_period(plant, call, _HISTORY, with_rolling=False)
+    reading, period = read_period(plant, call, _HISTORY, in_full=False)
     found = [
         upset
         for press, _ in reading.grids.grids
@@ -169,7 +169,7 @@ def _read_if_kept(plant: Plant, call: Call, period: Period) -> Reading | None:
     """Return what the archive holds of a period, None when it holds nothing of it."""
     call.progress("reading the same month of the year before")
     try:
-        return read_presses(plant, replace(call, progress=unheard), period, with_rolling=False)
+        return read_presses(plant, replace(call, progress=unheard), period, in_full=False)
     except InputError:
         return None
 
@@ -242,7 +242,7 @@ def tune(call: Call, out: Path, step_test: Path | None = None) -> Done:
     sheet = _filled_sheet(plant, call, step_test) if step_test is not None else None
 
     def make() -> Done:
-        reading, period = read_period(plant, call, NO_HISTORY, with_rolling=False)
+        reading, period = read_period(plant, call, NO_HISTORY, in_full=False)
         return _write_for_each_press(
             reading, out, "tune", lambda series, folder: tuning_page(reading, series, period, folder, sheet)
         )

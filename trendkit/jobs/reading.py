@@ -64,7 +64,7 @@ class Reading:
     plant: Plant
     grids: GridReading
     inputs: tuple[InputFile, ...]
-    with_rolling: bool = True
+    in_full: bool = True
     progress: Progress = unheard
 
     @property
@@ -81,13 +81,13 @@ class Reading:
         """Return one press of those read, ready to be judged."""
         grid = next(grid for each, grid in self.grids.grids if each.slug == press.slug)
         self.progress(f"computing the figures of {press.name}")
-        return _press_series(grid, self.grids.samples_of(press), press, self.plant, self.with_rolling)
+        return _press_series(grid, self.grids.samples_of(press), press, self.plant, self.in_full)
 
     def pieces_of(self, press: Press) -> FigurePieces:
         """Return the figures of one press, to be gone through a stretch at a time."""
         grid = next(grid for each, grid in self.grids.grids if each.slug == press.slug)
         record = observe(grid.roles, self.grids.samples_of(press), press, self.plant, grid.every_s)
-        return FigurePieces(record, grid.roles, self.with_rolling)
+        return FigurePieces(record, grid.roles, self.in_full)
 
 
 def read_grids(
@@ -132,12 +132,12 @@ def read_presses(
     period: Period | None = None,
     history: pd.Timedelta = NO_HISTORY,
     every_s: int = 60,
-    with_rolling: bool = True,
+    in_full: bool = True,
 ) -> Reading:
     """Read the files of a call, or the archive, for the figures of each press asked for.
 
     Without a period all there is is read; else the period with `history` and a day to warm up in front of it. Bins
-    of `every_s` seconds; rolling columns unless they are not asked for.
+    of `every_s` seconds; limits and rolling columns unless they are not asked for.
 
     Raises
     ------
@@ -146,7 +146,7 @@ def read_presses(
         of them, or no row falls in the span.
     """
     read = read_grids(plant, call, period, history, every_s)
-    return Reading(plant, read, read.inputs, with_rolling, call.progress)
+    return Reading(plant, read, read.inputs, in_full, call.progress)
 
 
 @dataclass(frozen=True)
@@ -169,9 +169,9 @@ def _given_files(plant: Plant, call: Call, presses: tuple[Press, ...], period: P
 
 
 def _press_series(
-    grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant, with_rolling: bool
+    grid: PressGrid, samples: pd.DataFrame | None, press: Press, plant: Plant, in_full: bool
 ) -> PressSeries:
-    table = compute_figures(grid.roles, grid.basis, samples, press, plant, grid.every_s, with_rolling)
+    table = compute_figures(grid.roles, grid.basis, samples, press, plant, grid.every_s, in_full)
     return PressSeries(
         press,
         table,
@@ -195,14 +195,14 @@ def asked_period(plant: Plant, call: Call) -> Period | None:
 
 
 def read_period(
-    plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60, with_rolling: bool = True
+    plant: Plant, call: Call, history: pd.Timedelta, every_s: int = 60, in_full: bool = True
 ) -> tuple[Reading, Period]:
     """Read a call's period with `history` in front of it; the whole span of the files when none was asked for."""
     period = asked_period(plant, call)
     if period is None:
-        reading = read_presses(plant, call, every_s=every_s, with_rolling=with_rolling)
+        reading = read_presses(plant, call, every_s=every_s, in_full=in_full)
         return reading, reading.span
-    return read_presses(plant, call, period, history, every_s, with_rolling), period
+    return read_presses(plant, call, period, history, every_s, in_full), period
 
 
 def _require_overlap(exports: list[Export], period: Period) -> None:

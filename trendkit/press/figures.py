@@ -66,7 +66,7 @@ def compute_figures(
     press: Press,
     plant: Plant,
     every_s: int,
-    with_rolling: bool = True,
+    in_full: bool = True,
 ) -> FigureTable:
     """Return every computed series of one press on its regular grid.
 
@@ -79,8 +79,8 @@ def compute_figures(
         Column -> "metered", "counter", "assumed" or "split".
     lab
         Bench samples of this press, or None.
-    with_rolling
-        False leaves out the rolling columns, half of the work, for who reads none.
+    in_full
+        False leaves out limits and rolling values, most of the work and of the room, for who reads none.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def compute_figures(
     """
     _checked_index(roles, every_s)
     record = observe(roles, lab, press, plant, every_s)
-    pieces = FigurePieces(record, roles, with_rolling)
+    pieces = FigurePieces(record, roles, in_full)
     frame = pieces.together()
     return FigureTable(
         press=press.slug,
@@ -113,7 +113,7 @@ class FigurePieces:
 
     record: Record
     roles: pd.DataFrame
-    with_rolling: bool = True
+    in_full: bool = True
     known: set[str] = field(default_factory=set)
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
@@ -132,7 +132,7 @@ class FigurePieces:
         press, plant = self.record.press, self.record.plant
         for rows, stretch in self.record.stretches():
             quotients = figure_quotients(stretch.streams, stretch.chosen, press)
-            columns = _figure_columns(quotients, stretch.streams, press, plant, self.with_rolling)
+            columns = _figure_columns(quotients, stretch.streams, press, plant, self.in_full)
             times = self.record.times[rows]
             figures = pd.DataFrame({name: each[stretch.asked] for name, each in columns.items()}, times)
             self.known |= {name for name in FIGURES if figures[name].notna().any()}
@@ -148,21 +148,21 @@ class FigurePieces:
         return found
 
 
-def figure_head(roles: pd.DataFrame, with_rolling: bool = True) -> pd.DataFrame:
+def figure_head(roles: pd.DataFrame, in_full: bool = True) -> pd.DataFrame:
     """Return the figure table of a grid without its rows: all columns, in their order and of their types."""
     times = pd.DatetimeIndex(roles.index[:0])
     lead = pd.DataFrame(None, times, columns=list(LEAD), dtype=object)
     lead["feed_time"] = times + pd.to_timedelta(np.zeros(0), unit="s")
-    figures = pd.DataFrame(0.0, times, columns=figure_columns(with_rolling))
+    figures = pd.DataFrame(0.0, times, columns=figure_columns(in_full))
     return _side_by_side(lead, roles.iloc[:0], figures)
 
 
-def figure_columns(with_rolling: bool) -> list[str]:
+def figure_columns(in_full: bool) -> list[str]:
     """Return the names of the computed columns in their order."""
     names = []
     for name in FIGURES:
-        ends = ("", "_low", "_high") if name not in WITHOUT_LIMITS else ("",)
-        rolling = tuple(f"_rolling{end}" for end in ends) if with_rolling else ()
+        ends = ("", "_low", "_high") if in_full and name not in WITHOUT_LIMITS else ("",)
+        rolling = tuple(f"_rolling{end}" for end in ends) if in_full else ()
         names += [f"{name}{end}" for end in (*ends, *rolling)]
     return names
 
@@ -228,23 +228,24 @@ def _running(speed: Measured) -> Measured:
 
 
 def _figure_columns(
-    quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant, with_rolling: bool
+    quotients: Mapping[str, Quotient], streams: Streams, press: Press, plant: Plant, in_full: bool
 ) -> dict[str, Array]:
     """Return each figure's columns: the bin's own value and its rolling value, each with 95 % limits."""
     columns: dict[str, Array] = {}
     for name in FIGURES:
         if name == "wedge_contact_pct":
-            for ending in ("", "_rolling") if with_rolling else ("",):
+            for ending in ("", "_rolling") if in_full else ("",):
                 thickness = columns[f"cake_thickness_mm{ending}"]
                 columns[f"{name}{ending}"] = _wedge_contact(press, streams.times, thickness)
             continue
         parts = quotients[name]
         value = ratio(parts.above, parts.below)
         columns[name] = value.value
+        if not in_full:
+            continue
         if name not in WITHOUT_LIMITS:
             columns[f"{name}_low"], columns[f"{name}_high"] = limits(value)
-        if with_rolling:
-            columns |= _rolling_columns(name, parts, streams, plant)
+        columns |= _rolling_columns(name, parts, streams, plant)
     return columns
 
 

@@ -24,7 +24,7 @@ class FigureTable:
 
     `frame`: UTC DatetimeIndex "time"; columns `feed_time`, `run`, `phase`, `mode`, `capture_method`, the roles,
     the figures with `_rolling`, `_low`, `_high` as the contract, section 4, lists them, all present always (but
-    `_rolling` where it was not asked for).
+    limits and `_rolling` where they were not asked for).
     `unavailable`: column -> why it is null throughout. `capture_by_run`: one row per run and method with
     `run`, `method`, `capture_pct`, `capture_pct_low`, `capture_pct_high`, `is_chosen`, `reason`. `lab`: the bench
     samples of this press the figures were computed with, a row each, columns as `LabSheet.frame` (tuning needs to
