@@ -66,7 +66,7 @@ def test_a_bad_sheet_is_one_sentence_with_line_and_column(
 ) -> None:
     done = tuned(plant_folder, tmp_path / "out", filled(blank, tmp_path / "filled.csv", **cells))
     assert done.code == 2
-    assert done.complained.startswith("filled.csv, line 7, ")
+    assert done.complained.startswith("filled.csv, line 8, ")
     assert said in done.complained
     assert done.complained.count("\n") == 1
     assert not (tmp_path / "out").exists()

@@ -162,7 +162,7 @@ def test_a_bad_day_without_a_rankable_cause_says_so() -> None:
 
 
 DECISIONS: dict[str, tuple[Tuning, str, str]] = {
-    "window": (sample.tuning(), "meets", "Run the gravity belt of BFP-1 at 20 ft/min (19 to 21)"),
+    "window": (sample.tuning(), "meets", "Run the gravity belt of BFP-1 at 20.0 ft/min (18.7 to 21.3)"),
     "flat": (
         replace(sample.tuning(), decision="flat", recommended=Recommended(6.1, 5.0, 7.2, 1.97, 5.6, 6.6)),
         "meets",

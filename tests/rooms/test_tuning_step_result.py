@@ -28,6 +28,13 @@ def test_a_hold_is_read_in_plant_time_with_its_samples_averaged() -> None:
     assert hold["seen"] == "a little water"
 
 
+def test_a_sheet_saved_with_semicolons_decimal_commas_and_dotted_dates_reads_the_same() -> None:
+    text = '1;1;7,5;02.03.2026 08:15;02.03.2026 09:10;"21,2 / 21,6";640;'
+    hold = read(text, head=HEAD.replace(",", ";")).iloc[0]
+    assert hold["started_utc"] == pd.Timestamp("2026-03-02T15:15Z")
+    assert (hold["gravity_belt_speed_m_min"], hold["cake_solids_pct"]) == (7.5, pytest.approx(21.4))
+
+
 def test_holds_not_run_are_left_out() -> None:
     assert len(read(GOOD, "2,1,8.5,,,,,", "3,1,6.5,,,,,the feed pump failed")) == 1
 

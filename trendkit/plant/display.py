@@ -148,15 +148,15 @@ def _is_number(value: float | None) -> bool:
 def _decimals(value: float, low: float | None, high: float | None) -> int:
     """Return the decimal places the limits support: the place of the first digit of their half width.
 
-    A half width of tens or more that begins with 1 has its next place, too: printed to its first, 944 with limits
-    of 844 and 1044 would be 900, and 95 % with limits of 80 and 110 % would be 100 %. Below ten the first digit is
+    A half width of 1 or more that begins with 1 has its next place, too: printed to its first, 944 with limits of 844
+    and 1044 would be 900, and a belt speed of 5.3 with limits of 4.4 and 6.4 would be 5. Below 1 the first digit is
     enough: nobody weighs cake to 17.32 %. (JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty.)
     """
     if low is not None and high is not None and math.isfinite(low) and math.isfinite(high) and high > low:
         digits, _, power = f"{(high - low) / 2:.1e}".partition("e")
         if float(digits) >= 9.5:  # 0.096 counts as 0.1
             digits, power = "1.0", str(int(power) + 1)
-        return -int(power) + (float(digits) < 2.0 and int(power) >= 1)
+        return -int(power) + (float(digits) < 2.0 and int(power) >= 0)
     if value == 0:
         return 0
     return 2 - math.floor(math.log10(abs(float(f"{value:.2e}"))))
@@ -176,7 +176,7 @@ def significant(value: float | None, low: float | None = None, high: float | Non
     """Return a number as text with no more digits than its limits support, three digits without limits.
 
     The last digit printed is the place of the first digit of the half width of the limits, of the second where the
-    half width is tens or more and begins with 1. A missing number is a dash.
+    half width is 1 or more and begins with 1. A missing number is a dash.
 
     Examples
     --------

@@ -59,7 +59,10 @@ def changes_section(
         items.append(_year_sheet(context, review, held, shown))
     if again:
         items += _again_items(again, shown)
-    note = "A change is called clear when the earlier value lies outside this period's 95 % limits."
+    note = (
+        "A change is called clear when the earlier value lies outside this period's 95 % limits. Whether it is more "
+        "than days differ by chance, with the feed's differences taken out, is for trendkit compare to say."
+    )
     return Section("changed", "What changed", note, tuple(items))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
@@ -113,7 +114,7 @@ def _moment(cell: str, line: int, column: str, name: str, plant: Plant) -> pd.Ti
     if not cell.strip():
         raise _wrong("the hold has samples or a time, but not this one", name, line, column, "a blank", expected)
     try:
-        moment = datetime.fromisoformat(cell.strip())
+        moment = _read_moment(cell.strip())
         to_utc(moment.replace(tzinfo=None), plant.timezone)
     except (ValueError, OverflowError):  # no date, or one at the end of all years
         raise _wrong("this is no time", name, line, column, repr(cell.strip()), expected) from None
@@ -122,10 +123,19 @@ def _moment(cell: str, line: int, column: str, name: str, plant: Plant) -> pd.Ti
     return to_utc(moment, plant.timezone) if moment.tzinfo is None else pd.Timestamp(moment).tz_convert("UTC")
 
 
+def _read_moment(text: str) -> datetime:
+    """Return a time written as 2026-03-02 08:15 or, the day first before dots, as 02.03.2026 08:15."""
+    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})\b(.*)", text)
+    if dotted is None:
+        return datetime.fromisoformat(text)
+    day, month, year, rest = dotted.groups()
+    return datetime.fromisoformat(f"{year}-{int(month):02d}-{int(day):02d}{rest}")
+
+
 def _number(cell: str, line: int, column: str, name: str, least: float, most: float, unit: str = "") -> float:
     expected = f"a number from {least:g} to {most:g} {unit}".rstrip()
     try:
-        value = float(cell)
+        value = float(cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell)
     except ValueError:
         raise _wrong("this is no number", name, line, column, repr(cell.strip()), expected) from None
     if not least <= value <= most:

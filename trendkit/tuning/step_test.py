@@ -30,6 +30,7 @@ CAUTIONS = (
     "Guards stay on, and nobody reaches into a moving press; lock out before any work on belts or rollers.",
     "Spilled polymer is slippery; sludge gives off gas, so keep the room aired and the gas alarm in service.",
     "Change the gravity belt speed alone; leave feed, polymer, washwater, pressure belt and tension.",
+    "Go from one speed to the next in small steps, inside the nameplate limits, and watch the belt at each.",
     "Stop the hold and go back to the usual speed on any stop sign; write down the time and what was seen.",
 )
 _BLANK = ("started_at", "ended_at", "cake_solids_pct", "filtrate_tss_mg_l", "feed_solids_pct", "seen")
