@@ -507,3 +507,16 @@ def test_a_section_with_a_sheet_of_many_columns_takes_the_whole_width(html: dict
     """Nine columns and more were cut off beside the side-head on a screen of 1280 px."""
     page = html["review", "si"]
     assert '<section id="upsets" class="broad"' in page and '<section id="amounts" aria' in page
+
+
+def test_tags_good_throughout_that_show_faults_all_the_same_are_told_apart() -> None:
+    """25 of 30 good and 10 with faults made 35: a fault may be short."""
+    account = sample.quality_account()
+    faulty = next(tag for tag in account.tags if tag.faults)
+    others = [tag for tag in account.tags if not tag.faults]
+    tags = (faulty, replace(others[0], faults=faulty.faults, share_good=0.995), *others[1:])
+    page = quality_page(sample.context(), replace(account, tags=tags), sample.table().frame, 60)
+    assert (
+        "good readings throughout (at least 99\u00a0% of the time); 2 show faults, 1 of them a short one, 2 at"
+        in page.answer
+    )

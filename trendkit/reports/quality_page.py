@@ -79,7 +79,8 @@ def _answer(context: PageContext, account: QualityAccount) -> tuple[str, Mark]:
         )
         return f"{text}; 1 shows a fault, {cost}.", "misses"
     cost = f"{lost} at the cost of readings" if lost else "none at the cost of readings"
-    told = f" {'all' if short == len(faulty) else short} of them short ones," if short else ""
+    many = "all" if short == len(faulty) else str(short)
+    told = f" {many} of them {'a short one' if short == 1 else 'short ones'}," if short else ""
     return f"{text}; {len(faulty)} show faults,{told} {cost} while the press moved.", "misses"
 
 
