@@ -141,10 +141,6 @@ def display(value: Numbers, column_or_unit: str, system: str, is_difference: boo
 _NO_NUMBER = "–"
 
 
-def _is_number(value: float | None) -> bool:
-    return value is not None and math.isfinite(value)
-
-
 def _decimals(value: float, low: float | None, high: float | None) -> int:
     """Return the decimal places the limits support: the place of the first digit of their half width.
 

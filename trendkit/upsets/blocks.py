@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from trendkit.findings import Finding
+from trendkit.plant.calendar import is_excluded
 from trendkit.plant.model import Plant, Press
 from trendkit.press.results import FigureTable
 from trendkit.upsets.watched import WATCHED
@@ -155,9 +156,7 @@ def judged_minutes(table: FigureTable, press: Press, plant: Plant, findings: Ite
     """Return, per mode that was run, the pressing minutes outside excluded periods and their blocks."""
     frame = table.frame
     pressing = (frame["phase"] == "pressing") & frame["run"].notna()
-    for exclude in plant.excludes:
-        if exclude.press in (None, press.slug):
-            pressing &= ~((frame.index >= exclude.start_utc) & (frame.index < exclude.end_utc))
+    pressing &= ~is_excluded(plant, press.slug, pd.DatetimeIndex(frame.index))
     if not pressing.any():
         return []
     values = watched_values(frame, press, table.every_s)

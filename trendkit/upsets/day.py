@@ -283,10 +283,6 @@ def _timeline(modes: Iterable[JudgedMode], own: Sequence[Upset], period: Period)
     return tuple(moves)
 
 
-def _overlaps_upset(sign: Sign, upset: Upset) -> bool:
-    return sign.onset < upset.end and sign.end > upset.start
-
-
 def _size(sign: Sign) -> tuple[float, str]:
     """Return how far a sign went and in what unit (see `Move`)."""
     watched = BY_NAME[sign.name]

@@ -13,7 +13,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from trendkit.plant.calendar import plant_days
+from trendkit.plant.calendar import is_excluded, plant_days
 from trendkit.plant.model import Plant
 from trendkit.upsets.charts import robust_spread
 from trendkit.upsets.results import ComparedDay, Upset
@@ -75,9 +75,7 @@ class PressDays:
 def press_days(frame: pd.DataFrame, upsets: Sequence[Upset], plant: Plant, slug: str, every_s: int) -> PressDays:
     """Return the plant days of a figure table's frame; see `PressDays`."""
     rows = frame[(frame["phase"] == "pressing") & (frame["mode"] == "dewatering")]
-    for exclude in plant.excludes:
-        if exclude.press in (None, slug):
-            rows = rows[(rows.index < exclude.start_utc) | (rows.index >= exclude.end_utc)]
+    rows = rows[~is_excluded(plant, slug, pd.DatetimeIndex(rows.index))]
     rows = rows.assign(day=plant_days(plant, pd.DatetimeIndex(rows.index)), in_upset=0)
     for upset in upsets:
         inside = (rows.index >= upset.start) & (rows.index < upset.end)
