@@ -201,11 +201,17 @@ def growth(folder: Path, sheet: Sheet, repeats: int) -> None:
     ):
         sheet.add(f"\nGrowth with {what}, 1 min")
         sheet.add(f"  {'':28s}{'wall s':>9s}{'processor s':>13s}{'peak MB':>9s}")
+        peaks: dict[str, list[float]] = {}
         for size in sizes:
             plant = write_plant(folder / f"{what}-{size.months}-{size.presses}", size)
             asked = jobs(plant, size, plant / "out")
-            for name in ("table", "review", "tune"):
-                show(sheet, f"{name}, {size.name}", best("job", asked[name], repeats), {})
+            for name in ("table", "upsets", "review", "troubleshoot", "tune"):
+                found = best("job", asked[name], repeats)
+                show(sheet, f"{name}, {size.name}", found, {})
+                peaks.setdefault(name, []).append(found["peak_mb"] if found else float("nan"))
+        more = sizes[-1].months * sizes[-1].presses - sizes[0].months * sizes[0].presses
+        told = ", ".join(f"{name} {(each[-1] - each[0]) / more:.0f}" for name, each in peaks.items())
+        sheet.add(f"  MB more for each of the {what}: {told}")
 
 
 def main() -> int:

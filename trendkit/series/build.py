@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
@@ -62,7 +63,9 @@ def build_grids(
     reading = _read(exports, plant, list(chain.from_iterable(columns.values())), start_utc, end_utc, every_s, weighed)
     reading = replace(reading, repeats=(*reading.repeats, *repeats), origins=_origins(exports, files_of))
     everyone = [*presses, *also]
-    filled = {press.slug: fill_columns(press, columns[press.slug], reading) for press in everyone}
+    uses = Counter(version.key for each in columns.values() for column in each for version in column.versions)
+    shared = {key for key, times in uses.items() if times > 1}
+    filled = {press.slug: fill_columns(press, columns[press.slug], reading, shared) for press in everyone}
     frames = {slug: each.frame for slug, each in filled.items()}
     served = [press for press in plant.presses if press.slug in frames]
     grids = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -104,8 +104,13 @@ def _framed(columns: Mapping[str, npt.NDArray[Any]], index: pd.DatetimeIndex) ->
     return pd.DataFrame(series, index, copy=False)
 
 
-def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> Filled:
-    """Return the columns of a press in SI units: those of its tags, then the roles that are fixed."""
+def fill_columns(
+    press: Press, columns: Sequence[Column], reading: Reading, shared: Collection[Hashable] = ()
+) -> Filled:
+    """Return the columns of a press in SI units: those of its tags, then the roles that are fixed.
+
+    Tracks are let go of once their columns are filled, but for those `shared`, which other columns need, too.
+    """
     bins = reading.bins
     times = pd.to_datetime(bins.start_us + bins.every_us * np.arange(bins.count), unit="us", utc=True)
     filled = Filled(press, pd.DatetimeIndex(times, name="time"))
@@ -114,6 +119,8 @@ def fill_columns(press: Press, columns: Sequence[Column], reading: Reading) -> F
     for column in columns:
         for rows, version in column.stretches(bins):
             _fill(filled, rows, version, reading, changed)
+            if version.key not in shared:
+                reading.tracks[version.key].let_go_of_sums()
     _take_out_meter_faults(filled, columns, reading)
     _fill_fixed(filled, reading)
     return filled
