@@ -92,14 +92,17 @@ class _ArrowBytes(io.RawIOBase):
         self._stream = stream
 
     def readable(self) -> bool:
+        """Return True: it is read and never written."""
         return True
 
     def readinto(self, buffer: Any) -> int:
+        """Fill a buffer and return how many bytes came; 0 at the end."""
         piece = self._stream.read(len(buffer))
         buffer[: len(piece)] = piece
         return len(piece)
 
     def close(self) -> None:
+        """Let go of the stream."""
         self._stream.close()
         super().close()
 

@@ -31,9 +31,11 @@ class _Scanner:
     counts: dict[Path, int] = field(default_factory=dict)  # array of tables -> how many so far
 
     def line(self) -> int:
+        """Return the line reached, from 1."""
         return self.text.count("\n", 0, self.at) + 1
 
     def skip(self, pattern: re.Pattern[str]) -> str:
+        """Go past what a pattern matches here and return it, "" where it does not match."""
         match = pattern.match(self.text, self.at)
         if match is None:
             return ""
@@ -62,6 +64,7 @@ class _Scanner:
         return path
 
     def header(self) -> None:
+        """Read the header of a table or of one more table of an array."""
         line, is_array = self.line(), self.text.startswith("[[", self.at)
         self.at += 2 if is_array else 1
         parts = self.key()
@@ -77,11 +80,13 @@ class _Scanner:
         self.note(self.table, line)
 
     def note(self, path: Path, line: int) -> None:
+        """Note the line of a key, and of the tables around it that have none of their own."""
         for length in range(1, len(path)):
             self.lines.setdefault(path[:length], line)
         self.lines[path] = line
 
     def statement(self, table: Path) -> None:
+        """Read a key of a table and its value."""
         line = self.line()
         path = (*table, *self.key())
         self.note(path, line)
@@ -90,6 +95,7 @@ class _Scanner:
         self.value(path)
 
     def value(self, path: Path) -> None:
+        """Read a value; of arrays and inline tables the items are noted, too."""
         opening = self.text[self.at : self.at + 1]
         if opening == "[":
             self.items(path, "]")
@@ -118,6 +124,7 @@ class _Scanner:
                 number += 1
 
     def scan(self) -> dict[Path, int]:
+        """Read to the end and return the line of every key."""
         while True:
             self.skip(_BLANK)
             if self.at >= len(self.text):

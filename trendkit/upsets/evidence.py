@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from math import log2
+from operator import itemgetter
 from typing import Literal
 
 import numpy as np
@@ -185,10 +186,6 @@ def _halves(window: Window, watched: Watched, left: Floats) -> list[Codes]:
     return halves if watched.is_effect or earlier.size < LEAST_BEFORE else [*halves, _known(left, earlier)]
 
 
-def _first_of(pair: tuple[float, Codes]) -> float:
-    return pair[0]
-
-
 def _known(left: Floats, rows: Codes) -> Codes:
     return rows[~np.isnan(left[rows])]
 
@@ -211,7 +208,7 @@ def worst_change(record: Record, name: str, window: Window, side: int) -> float:
     halves = [rows for rows in _halves(window, watched, left) if rows.size]
     if not halves:
         return float("nan")
-    lasting, rows = max(((float(np.mean(side * (means[rows] - middle))), rows) for rows in halves), key=_first_of)
+    lasting, rows = max(((float(np.mean(side * (means[rows] - middle))), rows) for rows in halves), key=itemgetter(0))
     is_return = not watched.is_effect and float(np.mean(side * left[rows])) < NOT_A_RETURN * lasting
     away = float(np.nanmax(side * (during - middle)))
     if not watched.is_effect:  # one that was off and is put right is not as far off: from its band's near edge at most

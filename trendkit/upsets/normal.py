@@ -136,6 +136,7 @@ class _Running:
 
     @classmethod
     def of(cls, values: Floats, pieces: Codes | None) -> _Running:
+        """Return the running sums of values; without `pieces` all are of one."""
         known = ~np.isnan(values)
         sums, counts = np.zeros(values.size + 1), np.zeros(values.size + 1, dtype=np.int64)
         np.cumsum(np.where(known, values, 0.0), out=sums[1:])
